@@ -1,0 +1,120 @@
+package vision
+
+import "math"
+
+// NumIntrinsics is the number of parameters of a [Camera], in the order of
+// [Camera.Intrinsics].
+const NumIntrinsics = 9
+
+// IntrinsicNames names the parameters in their order.
+var IntrinsicNames = [NumIntrinsics]string{"fx", "fy", "cx", "cy", "k1", "k2", "p1", "p2", "k3"}
+
+// Camera is a pinhole camera with OpenCV's five distortion coefficients.
+//
+// Pixels follow OpenCV: the centre of the first pixel is (0, 0), x right, y
+// down. Camera coordinates: x right, y down, z forward, metres.
+//
+// Source of the model: OpenCV, "Camera Calibration and 3D Reconstruction"
+// (Brown 1966 as written there).
+type Camera struct {
+	Name          string
+	Width, Height int // of the picture, pixels
+	FX, FY        float64
+	CX, CY        float64
+	K1, K2        float64
+	P1, P2        float64
+	K3            float64
+
+	// Cov is the covariance of the intrinsics in the order of
+	// [IntrinsicNames], or nil when the file does not state it.
+	Cov *[NumIntrinsics][NumIntrinsics]float64
+
+	// Focal35MM is the EXIF focal length in 35 mm film of the photographs
+	// this camera was calibrated from, and FocalMM the true one; 0 if unknown.
+	Focal35MM, FocalMM float64
+}
+
+// Intrinsics returns the parameters as a vector.
+func (c *Camera) Intrinsics() [NumIntrinsics]float64 {
+	return [NumIntrinsics]float64{c.FX, c.FY, c.CX, c.CY, c.K1, c.K2, c.P1, c.P2, c.K3}
+}
+
+// SetIntrinsics is the inverse of [Camera.Intrinsics].
+func (c *Camera) SetIntrinsics(k [NumIntrinsics]float64) {
+	c.FX, c.FY, c.CX, c.CY, c.K1, c.K2, c.P1, c.P2, c.K3 = k[0], k[1], k[2], k[3], k[4], k[5], k[6], k[7], k[8]
+}
+
+// distort maps normalised coordinates to distorted ones and gives the Jacobian
+// [[xx xy] [yx yy]] of that map.
+func (c *Camera) distort(x, y float64) (xd, yd, xx, xy, yy float64) {
+	r2 := x*x + y*y
+	radial := 1 + r2*(c.K1+r2*(c.K2+r2*c.K3))
+	dRadial := c.K1 + r2*(2*c.K2+r2*3*c.K3) // with respect to r²
+	xd = x*radial + 2*c.P1*x*y + c.P2*(r2+2*x*x)
+	yd = y*radial + c.P1*(r2+2*y*y) + 2*c.P2*x*y
+	xx = radial + 2*x*x*dRadial + 2*c.P1*y + 6*c.P2*x
+	xy = 2*x*y*dRadial + 2*c.P1*x + 2*c.P2*y // equal to yx
+	yy = radial + 2*y*y*dRadial + 6*c.P1*y + 2*c.P2*x
+	return
+}
+
+// Project returns the pixel of a point in camera coordinates. ok is false when
+// the point is not in front of the camera, or lies so far out that the
+// distortion polynomial has folded over there.
+func (c *Camera) Project(p [3]float64) (px [2]float64, ok bool) {
+	if !(p[2] > 1e-9) {
+		return px, false
+	}
+	xd, yd, xx, xy, yy := c.distort(p[0]/p[2], p[1]/p[2])
+	px = [2]float64{c.FX*xd + c.CX, c.FY*yd + c.CY}
+	return px, xx > 0 && xx*yy > xy*xy
+}
+
+// ProjectJacobian is [Camera.Project] with the derivatives of the pixel with
+// respect to the point, dPoint (2×3, px/m), and to the intrinsics,
+// dIntrinsics (2×9, in the order of [IntrinsicNames]).
+func (c *Camera) ProjectJacobian(p [3]float64) (px [2]float64, dPoint [2][3]float64, dIntrinsics [2][NumIntrinsics]float64, ok bool) {
+	if !(p[2] > 1e-9) {
+		return
+	}
+	iz := 1 / p[2]
+	x, y := p[0]*iz, p[1]*iz
+	xd, yd, xx, xy, yy := c.distort(x, y)
+	px = [2]float64{c.FX*xd + c.CX, c.FY*yd + c.CY}
+	dPoint = [2][3]float64{
+		{c.FX * xx * iz, c.FX * xy * iz, -c.FX * (xx*x + xy*y) * iz},
+		{c.FY * xy * iz, c.FY * yy * iz, -c.FY * (xy*x + yy*y) * iz},
+	}
+	r2 := x*x + y*y
+	dIntrinsics = [2][NumIntrinsics]float64{
+		{xd, 0, 1, 0, c.FX * x * r2, c.FX * x * r2 * r2, c.FX * 2 * x * y, c.FX * (r2 + 2*x*x), c.FX * x * r2 * r2 * r2},
+		{0, yd, 0, 1, c.FY * y * r2, c.FY * y * r2 * r2, c.FY * (r2 + 2*y*y), c.FY * 2 * x * y, c.FY * y * r2 * r2 * r2},
+	}
+	return px, dPoint, dIntrinsics, xx > 0 && xx*yy > xy*xy
+}
+
+// Ray returns the normalised coordinates (x, y) with z = 1 of the ray through
+// a pixel: the inverse of [Camera.Project], by Newton's method to rounding
+// error. ok is false where the distortion has no inverse.
+func (c *Camera) Ray(px [2]float64) (xy [2]float64, ok bool) {
+	xd, yd := (px[0]-c.CX)/c.FX, (px[1]-c.CY)/c.FY
+	x, y := xd, yd
+	for i := 0; i < 50; i++ {
+		gx, gy, xx, xyd, yy := c.distort(x, y)
+		det := xx*yy - xyd*xyd
+		if !(det > 1e-6) {
+			return [2]float64{x, y}, false
+		}
+		ex, ey := xd-gx, yd-gy
+		dx, dy := (yy*ex-xyd*ey)/det, (xx*ey-xyd*ex)/det
+		// Far out the first steps can overshoot the fold.
+		if n := math.Hypot(dx, dy); n > 0.5 {
+			dx, dy = dx*0.5/n, dy*0.5/n
+		}
+		x, y = x+dx, y+dy
+		if dx*dx+dy*dy < 1e-28 {
+			return [2]float64{x, y}, true
+		}
+	}
+	return [2]float64{x, y}, false
+}
