@@ -1,0 +1,69 @@
+package cli
+
+import (
+	"errors"
+	"os"
+	"os/exec"
+	"regexp"
+	"strconv"
+	"testing"
+
+	"github.com/rogpeppe/go-internal/testscript"
+)
+
+// In a script, wheelplane is this test binary: no build, no install, and what
+// runs is what was compiled.
+func TestMain(m *testing.M) {
+	testscript.Main(m, map[string]func(){
+		"wheelplane": func() { os.Exit(Main()) },
+	})
+}
+
+// TestScripts runs cmd/wheelplane/testdata/*.txtar: each a command line session
+// with its files. "go test ./cmd/... -run TestScripts/NAME" runs one. Beside
+// the tool's own commands a script has:
+//
+//	fails CODE COMMAND ARGS...
+//
+// which wants that exit code, nothing on standard output, and on standard error
+// exactly one line that starts with "wheelplane: ", with or without a hint
+// below it (warnings may come first). "stderr" then looks at what it says.
+func TestScripts(t *testing.T) {
+	testscript.Run(t, testscript.Params{
+		Dir:                 "../../testdata",
+		RequireExplicitExec: true,
+		RequireUniqueNames:  true,
+		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
+			"fails": scriptFails,
+		},
+	})
+}
+
+var failureText = regexp.MustCompile(`\A(wheelplane: warning: .+\n)*wheelplane: .+\n(  hint: .+\n)?\z`)
+
+func scriptFails(ts *testscript.TestScript, neg bool, args []string) {
+	if neg || len(args) < 2 {
+		ts.Fatalf("usage: fails CODE COMMAND ARGS...")
+	}
+	want, err := strconv.Atoi(args[0])
+	if err != nil || want == 0 {
+		ts.Fatalf("fails: %q is not the exit code of a failure", args[0])
+	}
+	got := 0
+	err = ts.Exec(args[1], args[2:]...)
+	var exit *exec.ExitError
+	if errors.As(err, &exit) {
+		got = exit.ExitCode()
+	} else if err != nil {
+		ts.Fatalf("fails: %v", err)
+	}
+	if got != want {
+		ts.Fatalf("exit code %d, want %d", got, want)
+	}
+	if out := ts.ReadFile("stdout"); out != "" {
+		ts.Fatalf("a failure wrote to standard output: %q", out)
+	}
+	if msg := ts.ReadFile("stderr"); !failureText.MatchString(msg) {
+		ts.Fatalf("a failure is one line, and perhaps a hint: got %q", msg)
+	}
+}
