@@ -1,0 +1,35 @@
+# Two commands are all a newcomer needs: make demo, make test.
+# Each installs what is missing, builds, and runs.
+
+GO          ?= go
+STATICCHECK  = honnef.co/go/tools/cmd/staticcheck@v0.8.2
+SOURCES      = cmd vision pose calib fixtures
+
+# The version a result file records. The Makefile finds it, not the Go tool,
+# so that a copy without git or with another owner still builds.
+RELEASE := $(shell git describe --tags --always --dirty 2>/dev/null)
+BUILD    = $(GO) build -buildvcs=false \
+	-ldflags "-X wheelplane/cmd/wheelplane/internal/cli.release=$(RELEASE)"
+
+.PHONY: build demo test need clean
+
+build: need
+	@$(BUILD) -o build/wheelplane ./cmd/wheelplane
+
+demo: build
+	build/wheelplane demo build/demo
+
+test: need
+	@unformatted=$$(gofmt -l $(wildcard $(SOURCES))) && \
+	if [ -n "$$unformatted" ]; then \
+		echo "gofmt -w these files:"; echo "$$unformatted"; exit 1; \
+	fi
+	$(GO) vet ./...
+	$(GO) run $(STATICCHECK) ./...
+	$(GO) test ./...
+
+need:
+	@GO="$(GO)" .ci/need
+
+clean:
+	rm -rf build
