@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"errors"
 	"fmt"
+	"hash/crc32"
 	"image"
 	"io"
 	"io/fs"
@@ -99,9 +100,9 @@ func Load(path string) (*Image, error) {
 	if err != nil {
 		return nil, photoFileError(path, err)
 	}
-	img := image.NewGray(image.Rect(0, 0, h.width, h.height))
-	copy(img.Pix, pix)
-	return &Image{Info: h.info(path), Pix: img}, nil
+	// The one copy: pix belongs to the Mat.
+	grey := &image.Gray{Pix: bytes.Clone(pix), Stride: h.width, Rect: image.Rect(0, 0, h.width, h.height)}
+	return &Image{Info: h.info(path), Pix: grey}, nil
 }
 
 // Fits tells whether a photograph can have been taken with the camera, by its
@@ -163,7 +164,7 @@ type photoHeader struct {
 	png           bool
 	width, height int
 	exif          []byte // TIFF structure, nil if absent
-	pixels        int64  // where the first scan (JPEG) or the first chunk after IHDR (PNG) begins
+	pixels        int64  // where a JPEG's first scan begins
 }
 
 func readHeader(r io.ReaderAt, size int64) (photoHeader, error) {
@@ -339,7 +340,6 @@ func readPNGHeader(r io.ReaderAt, size int64) (h photoHeader, err error) {
 				return h, errDamaged
 			}
 			h.width, h.height = int(w), int(ht)
-			h.pixels = pos + 25
 		case "eXIf":
 			h.exif = make([]byte, n)
 			if _, e := r.ReadAt(h.exif, pos+8); e != nil && e != io.EOF {
@@ -355,18 +355,25 @@ func readPNGHeader(r io.ReaderAt, size int64) (h photoHeader, err error) {
 	}
 }
 
-// complete tells whether the picture's end is there. OpenCV only warns about a
-// picture that is cut short and fills the rest with grey.
+// complete tells whether the picture is there to its end, and a PNG's chunks
+// undamaged. OpenCV only warns about a JPEG that is cut short and fills the
+// rest with grey.
 func (h *photoHeader) complete(data []byte) error {
 	if h.png {
-		for pos := h.pixels; ; {
+		for pos := int64(8); ; {
 			if pos+12 > int64(len(data)) {
 				return errCutShort
 			}
-			if string(data[pos+4:pos+8]) == "IEND" {
+			end := pos + 8 + int64(binary.BigEndian.Uint32(data[pos:]))
+			switch {
+			case end+4 > int64(len(data)):
+				return errCutShort
+			case crc32.ChecksumIEEE(data[pos+4:end]) != binary.BigEndian.Uint32(data[end:]):
+				return errDamaged
+			case string(data[pos+4:pos+8]) == "IEND":
 				return nil
 			}
-			pos += 12 + int64(binary.BigEndian.Uint32(data[pos:]))
+			pos = end + 4
 		}
 	}
 	for pos := h.pixels; ; {
@@ -419,6 +426,9 @@ var exifTags = sync.OnceValues(func() (*exifcommon.IfdMapping, *exif.TagIndex) {
 	return mapping, tags
 })
 
+// errThumbnail ends the walk through EXIF before the thumbnail's own tags.
+var errThumbnail = errors.New("thumbnail reached")
+
 // readEXIF fills what the EXIF block states. What is unreadable is left out:
 // a photograph is no worse for it.
 func (i *Info) readEXIF(block []byte) {
@@ -430,14 +440,19 @@ func (i *Info) readEXIF(block []byte) {
 	mapping, tags := exifTags()
 	visit := func(t *exif.IfdTagEntry) error {
 		id := t.TagId()
-		switch t.IfdPath() {
+		switch t.IfdIdentity().String() {
 		case "IFD", "IFD/Exif":
+		case "IFD1":
+			return errThumbnail
 		default:
 			return nil
 		}
 		switch id {
 		case 0x010f, 0x0110, 0x0112, 0x0132, 0x9003, 0x9011, 0x920a, 0xa404, 0xa405:
 		default:
+			return nil
+		}
+		if t.UnitCount() > 1<<10 { // broken; the library would allocate it
 			return nil
 		}
 		v, err := t.Value()
@@ -468,7 +483,7 @@ func (i *Info) readEXIF(block []byte) {
 		}
 		return nil
 	}
-	// An error here means a broken tail; what came before it was kept.
+	// An error here means the thumbnail or a broken tail: what came before is kept.
 	_, _, _ = exif.Visit(exifcommon.IfdStandardIfdIdentity, mapping, tags, block, visit, nil)
 	if taken == "" {
 		taken = modified
