@@ -7,7 +7,12 @@ package vision
 */
 import "C"
 
-import "fmt"
+import (
+	"fmt"
+	"image"
+	"sync"
+	"unsafe"
+)
 
 // MarkerCells returns a marker's cells row by row from its top-left corner,
 // true where black, with the black border: (Bits+2) × (Bits+2). It panics on
@@ -31,4 +36,105 @@ func MarkerCells(dictionary string, id int) [][]bool {
 		}
 	}
 	return cells
+}
+
+// A Marker is one marker as OpenCV's detector reads it: its corners are good
+// to about a pixel only.
+type Marker struct {
+	ID      int
+	Corners [4][2]float64 // pixels: top-left, top-right, bottom-right, bottom-left as printed
+}
+
+// markerSearch says how to look for markers. The zero value is OpenCV's
+// default.
+type markerSearch struct {
+	enlarge                 int     // enlarge the picture by this factor first
+	minSidePx               float64 // smallest side sought, pixels of the given picture
+	winMin, winMax, winStep int     // windows of the adaptive threshold
+}
+
+// picture is the C view of img. The caller keeps img alive during the call.
+func picture(img *image.Gray) C.wp_picture {
+	b := img.Bounds()
+	off := img.PixOffset(b.Min.X, b.Min.Y)
+	return C.wp_picture{
+		pix:   (*C.uchar)(unsafe.Pointer(&img.Pix[off])),
+		width: C.int(b.Dx()), height: C.int(b.Dy()), stride: C.int(img.Stride),
+	}
+}
+
+// findMarkers runs OpenCV's marker detection on img. Corners are in img's own
+// coordinates with its top-left pixel at (0, 0), whatever its bounds. unread
+// are the quadrilaterals that could not be read as a marker.
+func findMarkers(img *image.Gray, d Dictionary, s markerSearch) (read []Marker, unread [][4][2]float64, err error) {
+	if img.Bounds().Dx() < 16 || img.Bounds().Dy() < 16 {
+		return nil, nil, nil // OpenCV's thresholds need some room
+	}
+	const maxRead, maxUnread = 2048, 4096
+	ids := make([]C.int, maxRead)
+	corners := make([]C.float, (maxRead+maxUnread)*8)
+	var nUnread C.int
+	var msg [256]C.char
+	opt := C.wp_search{
+		enlarge: C.int(s.enlarge), min_side_px: C.double(s.minSidePx),
+		win_min: C.int(s.winMin), win_max: C.int(s.winMax), win_step: C.int(s.winStep),
+	}
+	n := C.wp_find_markers(picture(img), C.int(d.opencv), &opt,
+		&ids[0], &corners[0], maxRead, &corners[maxRead*8], maxUnread, &nUnread, &msg[0], C.int(len(msg)))
+	if n < 0 {
+		return nil, nil, fmt.Errorf("OpenCV's marker detection failed (%s): check the OpenCV installation", C.GoString(&msg[0]))
+	}
+	quad := func(i int) (q [4][2]float64) {
+		for k := range q {
+			q[k] = [2]float64{float64(corners[8*i+2*k]), float64(corners[8*i+2*k+1])}
+		}
+		return
+	}
+	for i := 0; i < int(n); i++ {
+		read = append(read, Marker{ID: int(ids[i]), Corners: quad(i)})
+	}
+	for i := 0; i < int(nUnread); i++ {
+		unread = append(unread, quad(maxRead+i))
+	}
+	return read, unread, nil
+}
+
+// reduce averages blocks of factor × factor pixels. Reduced pixel r lies at
+// factor·r + (factor-1)/2 of the original.
+func reduce(img *image.Gray, factor int) (*image.Gray, error) {
+	out := image.NewGray(image.Rect(0, 0, img.Bounds().Dx()/factor, img.Bounds().Dy()/factor))
+	if len(out.Pix) == 0 {
+		return out, nil
+	}
+	var msg [256]C.char
+	if C.wp_reduce(picture(img), C.int(factor), (*C.uchar)(unsafe.Pointer(&out.Pix[0])), &msg[0], C.int(len(msg))) != 0 {
+		return nil, fmt.Errorf("OpenCV could not reduce the picture (%s): check the OpenCV installation", C.GoString(&msg[0]))
+	}
+	return out, nil
+}
+
+var oneThread sync.Once
+
+// singleThreaded keeps OpenCV to one thread per call: photographs are worked
+// side by side, one goroutine each, which is faster than threads inside one.
+func singleThreaded() { oneThread.Do(func() { C.wp_set_threads(1) }) }
+
+// SetOpenCVThreads sets the number of threads OpenCV uses inside one call, for
+// the whole process, and returns the number set before.
+func SetOpenCVThreads(n int) (before int) {
+	oneThread.Do(func() {})
+	before = int(C.wp_threads())
+	C.wp_set_threads(C.int(n))
+	return before
+}
+
+// DetectRaw is OpenCV's own marker detection at full resolution with its
+// default parameters. It exists to compare with: [Detect] is what measures.
+func DetectRaw(img *image.Gray, dictionary string) ([]Marker, error) {
+	d, ok := Dictionaries[dictionary]
+	if !ok {
+		return nil, fmt.Errorf("unknown dictionary %q: use one of %s", dictionary, dictionaryNames())
+	}
+	read, _, err := findMarkers(img, d, markerSearch{})
+	return read, err
 }

@@ -2,7 +2,13 @@
 // contrib package, which would wrap them, does not build on Debian.
 #include "opencv_shim.h"
 
+#include <algorithm>
+#include <cstdio>
+#include <exception>
+#include <vector>
+
 #include <opencv2/core.hpp>
+#include <opencv2/imgproc.hpp>
 #if CV_VERSION_MAJOR > 4 || (CV_VERSION_MAJOR == 4 && CV_VERSION_MINOR >= 7)
 #include <opencv2/objdetect/aruco_detector.hpp>
 #define WP_NEW_ARUCO 1
@@ -19,6 +25,16 @@ static cv::aruco::Dictionary wp_dictionary(int number) {
 #endif
 }
 
+// A view of the caller's bytes. OpenCV only reads it.
+static cv::Mat wp_mat(const wp_picture &p) {
+	return cv::Mat(p.height, p.width, CV_8UC1, const_cast<unsigned char *>(p.pix), p.stride);
+}
+
+static int wp_fail(char *err, int cap, const char *what) {
+	std::snprintf(err, cap, "%s", what);
+	return -1;
+}
+
 extern "C" int wp_marker_bits(int dictionary, int id, unsigned char *out, int cap) {
 	try {
 		cv::aruco::Dictionary d = wp_dictionary(dictionary);
@@ -32,3 +48,77 @@ extern "C" int wp_marker_bits(int dictionary, int id, unsigned char *out, int ca
 		return -1;
 	}
 }
+
+extern "C" int wp_find_markers(wp_picture p, int dictionary, const wp_search *s,
+	int *ids, float *corners, int cap,
+	float *rejected, int rejected_cap, int *num_rejected,
+	char *err, int err_cap) {
+	try {
+		cv::Mat img = wp_mat(p);
+		float scale = 1;
+		if (s->enlarge > 1) {
+			cv::Mat big;
+			cv::resize(img, big, cv::Size(), s->enlarge, s->enlarge, cv::INTER_CUBIC);
+			img = big;
+			scale = 1.0f / s->enlarge;
+		}
+#if WP_NEW_ARUCO
+		cv::aruco::DetectorParameters params;
+		cv::aruco::DetectorParameters *q = &params;
+#else
+		cv::Ptr<cv::aruco::DetectorParameters> q = cv::aruco::DetectorParameters::create();
+#endif
+		if (s->min_side_px > 0)
+			q->minMarkerPerimeterRate = 4 * s->min_side_px / (scale * std::max(img.cols, img.rows));
+		if (s->win_min > 0) q->adaptiveThreshWinSizeMin = s->win_min;
+		if (s->win_max > 0) q->adaptiveThreshWinSizeMax = s->win_max;
+		if (s->win_step > 0) q->adaptiveThreshWinSizeStep = s->win_step;
+
+		std::vector<std::vector<cv::Point2f> > quads, others;
+		std::vector<int> found;
+#if WP_NEW_ARUCO
+		cv::aruco::ArucoDetector(wp_dictionary(dictionary), params).detectMarkers(img, quads, found, others);
+#else
+		cv::Ptr<cv::aruco::Dictionary> d = cv::aruco::getPredefinedDictionary(dictionary);
+		cv::aruco::detectMarkers(img, d, quads, found, q, others);
+#endif
+		// Pixel centres: enlarged pixel i lies at (i + 1/2)·scale - 1/2.
+		const float shift = 0.5f * scale - 0.5f;
+		int n = std::min<int>(found.size(), cap);
+		for (int i = 0; i < n; i++) {
+			ids[i] = found[i];
+			for (int k = 0; k < 4; k++) {
+				corners[8 * i + 2 * k] = quads[i][k].x * scale + shift;
+				corners[8 * i + 2 * k + 1] = quads[i][k].y * scale + shift;
+			}
+		}
+		*num_rejected = std::min<int>(others.size(), rejected_cap);
+		for (int i = 0; i < *num_rejected; i++)
+			for (int k = 0; k < 4; k++) {
+				rejected[8 * i + 2 * k] = others[i][k].x * scale + shift;
+				rejected[8 * i + 2 * k + 1] = others[i][k].y * scale + shift;
+			}
+		return n;
+	} catch (const std::exception &e) {
+		return wp_fail(err, err_cap, e.what());
+	} catch (...) {
+		return wp_fail(err, err_cap, "unknown error");
+	}
+}
+
+extern "C" int wp_reduce(wp_picture p, int factor, unsigned char *dst, char *err, int err_cap) {
+	try {
+		const int w = p.width / factor, h = p.height / factor;
+		cv::Mat src = wp_mat(p)(cv::Rect(0, 0, w * factor, h * factor));
+		cv::Mat out(h, w, CV_8UC1, dst);
+		cv::resize(src, out, cv::Size(w, h), 0, 0, cv::INTER_AREA);
+		return 0;
+	} catch (const std::exception &e) {
+		return wp_fail(err, err_cap, e.what());
+	} catch (...) {
+		return wp_fail(err, err_cap, "unknown error");
+	}
+}
+
+extern "C" int wp_threads(void) { return cv::getNumThreads(); }
+extern "C" void wp_set_threads(int n) { cv::setNumThreads(n); }

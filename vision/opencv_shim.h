@@ -7,6 +7,36 @@ extern "C" {
 /* The inner bits of a marker, row by row, 1 = white; returns bits per side or -1. */
 int wp_marker_bits(int dictionary, int id, unsigned char *out, int cap);
 
+/* A grey picture, one byte a pixel. */
+typedef struct {
+	const unsigned char *pix;
+	int width, height, stride;
+} wp_picture;
+
+/* How to search. All zero: OpenCV's default parameters. */
+typedef struct {
+	int enlarge;         /* enlarge the picture by this factor first (0, 1: no) */
+	double min_side_px;  /* smallest marker side sought, in the given picture; 0: OpenCV's default */
+	int win_min, win_max, win_step; /* adaptive threshold windows; 0: OpenCV's default */
+} wp_search;
+
+/* OpenCV's marker detection. Writes up to cap ids and 8 floats of corners each
+   (x y of top-left, top-right, bottom-right, bottom-left as printed), and up to
+   rejected_cap quadrilaterals that could not be read. Returns the number of
+   markers, or -1 with a message in err. */
+int wp_find_markers(wp_picture p, int dictionary, const wp_search *s,
+	int *ids, float *corners, int cap,
+	float *rejected, int rejected_cap, int *num_rejected,
+	char *err, int err_cap);
+
+/* OpenCV's area-averaging reduction by a whole factor; dst has
+   (width/factor) x (height/factor) bytes. Returns 0, or -1 with a message. */
+int wp_reduce(wp_picture p, int factor, unsigned char *dst, char *err, int err_cap);
+
+/* The number of threads OpenCV uses inside one call. */
+int wp_threads(void);
+void wp_set_threads(int n);
+
 #ifdef __cplusplus
 }
 #endif

@@ -1,0 +1,327 @@
+package vision
+
+import (
+	"errors"
+	"fmt"
+	"image"
+	"math"
+	"runtime"
+	"sort"
+)
+
+// Corner is one measured inner corner of a board in a photograph.
+type Corner struct {
+	Index int        // as in [Board.Corner]
+	Px    [2]float64 // pixels
+	Cov   [3]float64 // covariance of Px: xx, xy, yy, px²
+}
+
+// RejectedCorner is an inner corner that was looked for and not used.
+type RejectedCorner struct {
+	Index  int
+	Px     [2]float64 // where it should be, pixels
+	Reason string     // a few words
+}
+
+// View is one board in one photograph.
+type View struct {
+	Board    int // index in the slice given to Detect
+	Corners  []Corner
+	Rejected []RejectedCorner
+	Markers  int     // markers read
+	SquarePx float64 // root of the area of a square at the board's middle, pixels
+	BlurPx   float64 // standard deviation of the point spread, pixels
+	Outline  [4][2]float64
+	Note     string // what the user should know, or ""
+}
+
+// Result is what a photograph holds.
+type Result struct {
+	Views []View // in the order of the boards given; boards not seen have none
+
+	// UnknownIDs are the ids of markers read that belong to no board given,
+	// in rising order.
+	UnknownIDs []int
+}
+
+// DetectOptions adjusts [Detect]. The zero value works.
+type DetectOptions struct {
+	// Camera, when known, straightens the lens's distortion while corners
+	// are predicted. Detect works without.
+	Camera *Camera
+
+	// Quick leaves out the second search, at full resolution, for boards too
+	// small or too oblique for the first.
+	Quick bool
+}
+
+// minCorners is the fewest corners that make a view: fewer cannot check each
+// other.
+const minCorners = 6
+
+// Detect finds the boards in a grey photograph and measures their inner
+// corners. It is safe to call from several goroutines, and meant to be: it
+// uses one thread each. Pixels are those of img with its first pixel at
+// (0, 0).
+//
+// Markers name the corners and say where to look; two readable ones are
+// enough, often one. The corners themselves come from a least-squares fit of
+// the predicted picture of their neighbourhood, see refine.go. A corner that
+// does not look as predicted (covered, in glare, cut off) is listed as
+// rejected. Nothing found is an empty result. Errors: an empty picture,
+// boards that are not valid or share ids.
+func Detect(img *image.Gray, boards []Board, opts DetectOptions) (Result, error) {
+	var res Result
+	if img == nil || img.Bounds().Empty() {
+		return res, errors.New("the picture is empty: load a photograph first")
+	}
+	owner, err := idOwners(boards)
+	if err != nil {
+		return res, err
+	}
+	singleThreaded()
+	defer runtime.KeepAlive(img)
+
+	s, err := newScene(img, boards, opts)
+	if err != nil {
+		return res, err
+	}
+	unknown := map[int]bool{}
+	for name := range owner {
+		d := Dictionaries[name]
+		read, err := s.findReduced(d)
+		if err != nil {
+			return res, err
+		}
+		for _, m := range read {
+			if b, ok := owner[name][m.ID]; ok {
+				s.seen[b] = append(s.seen[b], m)
+			} else {
+				unknown[m.ID] = true
+			}
+		}
+	}
+	for i := range boards {
+		if v, ok := s.view(i); ok {
+			res.Views = append(res.Views, v)
+		}
+	}
+	for id := range unknown {
+		res.UnknownIDs = append(res.UnknownIDs, id)
+	}
+	sort.Ints(res.UnknownIDs)
+	return res, nil
+}
+
+// idOwners maps dictionary and id to the board that carries it.
+func idOwners(boards []Board) (map[string]map[int]int, error) {
+	if len(boards) == 0 {
+		return nil, errors.New("no boards to look for: name at least one")
+	}
+	owner := map[string]map[int]int{}
+	for i := range boards {
+		b := &boards[i]
+		if err := b.Validate(); err != nil {
+			return nil, err
+		}
+		if owner[b.Dictionary] == nil {
+			owner[b.Dictionary] = map[int]int{}
+		}
+		for id := b.FirstID; id < b.FirstID+b.NumMarkers(); id++ {
+			if other, twice := owner[b.Dictionary][id]; twice {
+				return nil, fmt.Errorf("boards %s and %s both carry marker id %d: give each board ids of its own",
+					boards[other].Name, b.Name, id)
+			}
+			owner[b.Dictionary][id] = i
+		}
+	}
+	return owner, nil
+}
+
+// scene is one photograph being worked.
+type scene struct {
+	boards []Board
+	lens   lens
+	levels []*image.Gray // level k is reduced by 2^k
+	seen   [][]Marker    // by board
+	bench  bench
+}
+
+func newScene(img *image.Gray, boards []Board, opts DetectOptions) (*scene, error) {
+	s := &scene{boards: boards, lens: lens{opts.Camera}, levels: []*image.Gray{img}, seen: make([][]Marker, len(boards))}
+	for k := 1; k <= 3; k++ {
+		half, err := reduce(s.levels[k-1], 2)
+		if err != nil {
+			return nil, err
+		}
+		s.levels = append(s.levels, half)
+	}
+	return s, nil
+}
+
+// smallestSide is the smallest marker side sought, in pixels of the searched
+// picture: a marker of eight cells is not readable much below.
+const smallestSide = 10
+
+// reducedFrom is the width from which the first search takes the picture at
+// half size.
+const reducedFrom = 1600
+
+func (s *scene) findReduced(d Dictionary) ([]Marker, error) {
+	level := 0
+	b := s.levels[0].Bounds()
+	if max(b.Dx(), b.Dy()) >= reducedFrom {
+		level = 1
+	}
+	read, _, err := findMarkers(s.levels[level], d, markerSearch{minSidePx: smallestSide})
+	f := float64(int(1) << level)
+	for i := range read {
+		for k := range read[i].Corners {
+			for j := range read[i].Corners[k] {
+				read[i].Corners[k][j] = f*read[i].Corners[k][j] + (f-1)/2
+			}
+		}
+	}
+	return read, err
+}
+
+// view makes the view of board i from the markers seen, if there is one.
+func (s *scene) view(i int) (View, bool) {
+	groups := groupMarkers(&s.boards[i], s.seen[i], s.lens)
+	best := View{}
+	others := 0
+	for _, g := range groups {
+		v, ok := s.grow(i, g)
+		if !ok {
+			continue
+		}
+		if len(v.Corners) > len(best.Corners) {
+			best, v = v, best
+		}
+		if len(v.Corners) > 0 {
+			others++
+		}
+	}
+	if others > 0 {
+		best.Note = "the board is seen more than once; the clearest was taken"
+	}
+	return best, len(best.Corners) > 0
+}
+
+// group is a set of markers of one board that agree with one map.
+type group []Marker
+
+// groupMarkers sorts a board's markers into groups that fit one map each,
+// largest first. A board seen twice gives two; a wrong reading one of its own.
+func groupMarkers(b *Board, seen []Marker, l lens) (groups []group) {
+	left := append([]Marker(nil), seen...)
+	for len(left) > 0 {
+		var best []int
+		for seed := range left {
+			if g := growGroup(b, left, seed, l); len(g) > len(best) {
+				best = g
+			}
+			if len(best) == len(left) {
+				break
+			}
+		}
+		if len(best) == 0 {
+			break
+		}
+		var g group
+		taken := map[int]bool{}
+		for _, k := range best {
+			g = append(g, left[k])
+			taken[k] = true
+		}
+		groups = append(groups, g)
+		var rest []Marker
+		for k, m := range left {
+			if !taken[k] {
+				rest = append(rest, m)
+			}
+		}
+		left = rest
+	}
+	sort.SliceStable(groups, func(i, j int) bool { return len(groups[i]) > len(groups[j]) })
+	return groups
+}
+
+// markerMatches are a marker's corners on the board and in the picture.
+func markerMatches(b *Board, m Marker, sd float64) (out [4]match) {
+	k := m.ID - b.FirstID
+	col, row := b.MarkerSquare(k)
+	g := (1 - b.MarkerM/b.SquareM) / 2
+	x0, y0, x1, y1 := float64(col)+g, float64(row)+g, float64(col+1)-g, float64(row+1)-g
+	for i, p := range [4][2]float64{{x0, y0}, {x1, y0}, {x1, y1}, {x0, y1}} {
+		out[i] = match{p, m.Corners[i], sd}
+	}
+	return
+}
+
+// side is the mean side of a marker's quadrilateral, pixels.
+func (m *Marker) side() float64 {
+	var s float64
+	for i := range m.Corners {
+		j := (i + 1) % 4
+		s += math.Hypot(m.Corners[i][0]-m.Corners[j][0], m.Corners[i][1]-m.Corners[j][1]) / 4
+	}
+	return s
+}
+
+// coarseSD is what OpenCV's marker corners are good to at half size, pixels.
+const coarseSD = 1.5
+
+func growGroup(b *Board, ms []Marker, seed int, l lens) []int {
+	in := []int{seed}
+	used := map[int]bool{seed: true}
+	ids := map[int]bool{ms[seed].ID: true}
+	var pts []match
+	add := func(k int) {
+		q := markerMatches(b, ms[k], coarseSD)
+		pts = append(pts, q[:]...)
+	}
+	add(seed)
+	for {
+		w, ok := fitWarp(pts, l, b, false)
+		if !ok {
+			return in
+		}
+		// The nearest marker on the board that agrees.
+		best, bestD := -1, math.Inf(1)
+		for k := range ms {
+			if used[k] || ids[ms[k].ID] {
+				continue
+			}
+			q := markerMatches(b, ms[k], coarseSD)
+			var worst float64
+			for _, m := range q {
+				p, ok := w.at(m.board)
+				if !ok {
+					worst = math.Inf(1)
+					break
+				}
+				tol := 3*coarseSD + 3*w.h.sd(m.board, &w.cov) + 0.04*ms[k].side()
+				worst = math.Max(worst, math.Hypot(p[0]-m.px[0], p[1]-m.px[1])/tol)
+			}
+			if worst > 1 {
+				continue
+			}
+			d := math.Inf(1)
+			for _, j := range in {
+				c1, r1 := b.MarkerSquare(ms[j].ID - b.FirstID)
+				c2, r2 := b.MarkerSquare(ms[k].ID - b.FirstID)
+				d = math.Min(d, math.Hypot(float64(c1-c2), float64(r1-r2)))
+			}
+			if d < bestD {
+				best, bestD = k, d
+			}
+		}
+		if best < 0 {
+			return in
+		}
+		in = append(in, best)
+		used[best], ids[ms[best].ID] = true, true
+		add(best)
+	}
+}

@@ -1,0 +1,350 @@
+package vision
+
+import (
+	"fmt"
+	"math"
+	"sort"
+)
+
+// cornerSquares is inner corner i in squares from the board's top-left corner.
+func (b *Board) cornerSquares(i int) [2]float64 {
+	n := b.Cols - 1
+	return [2]float64{float64(i%n + 1), float64(i/n + 1)}
+}
+
+// found is a corner on its way.
+type found struct {
+	px   [2]float64
+	sd   float64
+	ok   bool
+	why  string // of not ok
+	last fit
+}
+
+const (
+	// A square of this many pixels is enough to find a corner by, and few
+	// enough that marker cells blur away and cannot mislead.
+	growSquarePx = 13
+
+	// What a window must explain of its variance to be taken for a corner
+	// while growing, and in the end.
+	growR2  = 0.75
+	finalR2 = 0.85
+
+	minGain = 12 // grey levels between black and white print
+)
+
+// grow measures a board from a group of its markers: corners near the markers
+// first, on a reduced picture, then outwards with a map that sharpens as it
+// grows, then at full resolution.
+func (s *scene) grow(board int, g group) (View, bool) {
+	b := &s.boards[board]
+	pat := newPattern(b)
+	n := b.NumCorners()
+	cs := make([]found, n)
+
+	// Which level: from the markers' own size.
+	var sides []float64
+	var markers []match
+	for _, m := range g {
+		sides = append(sides, shortSide(m))
+		q := markerMatches(b, m, coarseSD)
+		markers = append(markers, q[:]...)
+	}
+	sort.Float64s(sides)
+	square := sides[len(sides)/2] * b.SquareM / b.MarkerM
+	level := 0
+	for level+1 < len(s.levels) && square/float64(int(2)<<level) >= growSquarePx {
+		level++
+	}
+	factor := 1 << level
+
+	var w warp
+	var ok bool
+	tried := make([]float64, n) // the sd at the last attempt
+	for i := range tried {
+		tried[i] = math.Inf(1)
+	}
+	for round := 0; round < 12; round++ {
+		pts := append([]match(nil), markers...)
+		good := 0
+		for i := range cs {
+			if cs[i].ok {
+				good++
+				pts = append(pts, match{b.cornerSquares(i), cs[i].px, cs[i].sd})
+			}
+		}
+		if good >= 6 {
+			pts = pts[len(markers):]
+		}
+		if w, ok = fitWarp(pts, s.lens, b, good >= 8); !ok {
+			return View{}, false
+		}
+		progress := false
+		for i := range cs {
+			if cs[i].ok {
+				continue
+			}
+			at := b.cornerSquares(i)
+			sd := w.h.sd(at, &w.cov)
+			px, fine := w.at(at)
+			if !fine {
+				continue
+			}
+			// A map with little behind it is not followed far.
+			limit := 0.12 * w.squarePx(at)
+			if sd > limit || sd > 0.7*tried[i] {
+				continue
+			}
+			tried[i] = sd
+			if f, good := s.settle(&w, pat, at, level); good {
+				cs[i] = found{px: f.px, sd: f.sd, ok: true}
+				progress = true
+			}
+			_ = px
+		}
+		if !progress {
+			break
+		}
+	}
+	count := 0
+	for i := range cs {
+		if cs[i].ok {
+			count++
+		}
+	}
+	if count < 4 {
+		return View{}, false
+	}
+	_ = factor
+	return s.measure(board, g, pat, cs, level)
+}
+
+// shortSide is the marker's shorter side, pixels: what obliquity leaves.
+func shortSide(m Marker) float64 {
+	l := func(i, j int) float64 {
+		return math.Hypot(m.Corners[i][0]-m.Corners[j][0], m.Corners[i][1]-m.Corners[j][1])
+	}
+	return math.Min(l(0, 1)+l(2, 3), l(1, 2)+l(3, 0)) / 2
+}
+
+// squarePx is the smaller extent of a square at a board point, pixels.
+func (w *warp) squarePx(b [2]float64) float64 {
+	var e [4][2]float64
+	for i, d := range [4][2]float64{{0.5, 0}, {-0.5, 0}, {0, 0.5}, {0, -0.5}} {
+		p, ok := w.at([2]float64{b[0] + d[0], b[1] + d[1]})
+		if !ok {
+			return 0
+		}
+		e[i] = p
+	}
+	return math.Min(math.Hypot(e[0][0]-e[1][0], e[0][1]-e[1][1]), math.Hypot(e[2][0]-e[3][0], e[2][1]-e[3][1]))
+}
+
+// growBlur is the blur assumed while growing, pixels of the level: wide, so
+// that a prediction off by a pixel or two still finds its way.
+var growBlur = [...]float64{1.4, 1.0, 0.8}
+
+// settle fits the corner predicted by w on a level, a few steps from wide to
+// narrow blur.
+func (s *scene) settle(w *warp, p *pattern, at [2]float64, level int) (f found, ok bool) {
+	factor := float64(int(1) << level)
+	c, good := w.chartAt(at, 0.5, int(factor))
+	if !good {
+		return f, false
+	}
+	start := c.px
+	limit := math.Max(1.5, 0.3*w.squarePx(at)/factor)
+	var last fit
+	for _, blur := range growBlur {
+		last, ok = s.bench.fitWindow(s.levels[level], p, &c, 0.5, look{blur: blur}, colBlur)
+		if !ok || last.inside < 0.6 {
+			return f, false
+		}
+		step := math.Hypot(last.shift[0], last.shift[1])
+		if step > 2 {
+			last.shift[0] *= 2 / step
+			last.shift[1] *= 2 / step
+		}
+		c.move(last.shift)
+		if math.Hypot(c.px[0]-start[0], c.px[1]-start[1]) > limit {
+			return f, false
+		}
+	}
+	if last.r2 < growR2 || last.gain < minGain {
+		return f, false
+	}
+	f.px = [2]float64{c.px[0]*factor + (factor-1)/2, c.px[1]*factor + (factor-1)/2}
+	f.sd = factor * math.Max(0.05, math.Sqrt((last.cov[0]+last.cov[2])/2))
+	return f, true
+}
+
+// move shifts the chart in the picture.
+func (c *chart) move(d [2]float64) {
+	for k := range d {
+		c.px[k] += d[k]
+		c.lo[k] += d[k]
+		c.hi[k] += d[k]
+	}
+}
+
+// measure refines the corners at full resolution and makes the view.
+func (s *scene) measure(board int, g group, pat *pattern, cs []found, level int) (View, bool) {
+	b := &s.boards[board]
+	n := b.NumCorners()
+	img := s.levels[0]
+	lk := look{blur: 0.9}
+	v := View{Board: board, Markers: len(g)}
+	var w warp
+	const passes = 4
+	for pass := 0; pass < passes; pass++ {
+		var pts []match
+		for i := range cs {
+			if cs[i].ok {
+				pts = append(pts, match{b.cornerSquares(i), cs[i].px, math.Max(cs[i].sd, 0.02)})
+			}
+		}
+		if len(pts) < 4 {
+			return v, false
+		}
+		var ok bool
+		if w, ok = fitWarp(pts, s.lens, b, len(pts) >= 8); !ok {
+			return v, false
+		}
+		var blurSum, blurW, toneSum, toneW float64
+		cols := colTone
+		if pass > 0 {
+			cols = numCols
+		}
+		if pass == passes-1 {
+			cols = colBlur
+		}
+		for i := range cs {
+			at := b.cornerSquares(i)
+			c, good := w.chartAt(at, 0.5, 1)
+			if !good {
+				cs[i] = found{why: "outside the picture"}
+				continue
+			}
+			f, good := s.bench.fitWindow(img, pat, &c, 0.5, lk, cols)
+			cs[i] = found{px: c.px, last: f}
+			if !good || f.inside < 0.6 {
+				cs[i].why = "outside the picture"
+				continue
+			}
+			if f.gain < minGain {
+				cs[i].why = "no contrast"
+				continue
+			}
+			limit := math.Max(1, 0.15*w.squarePx(at))
+			if f.r2 < finalR2 || math.Hypot(f.shift[0], f.shift[1]) > limit {
+				cs[i].why = "does not look like its corner"
+				continue
+			}
+			cs[i].ok = true
+			cs[i].px = [2]float64{c.px[0] + f.shift[0], c.px[1] + f.shift[1]}
+			cs[i].sd = math.Sqrt((f.cov[0] + f.cov[2]) / 2)
+			if cols > colBlur {
+				blurSum += f.blur * f.blurW
+				blurW += f.blurW
+			}
+			if cols > colTone {
+				toneSum += f.tone * f.toneW
+				toneW += f.toneW
+			}
+		}
+		if blurW > 0 {
+			lk.blur *= math.Exp(math.Max(-0.4, math.Min(0.4, blurSum/blurW)))
+			lk.blur = math.Max(0.35, math.Min(6, lk.blur))
+		}
+		if toneW > 0 {
+			lk.tone = math.Max(-0.5, math.Min(0.9, lk.tone+toneSum/toneW))
+		}
+	}
+	s.judge(b, cs, &w)
+	for i := 0; i < n; i++ {
+		c := &cs[i]
+		if !c.ok {
+			if px, ok := w.at(b.cornerSquares(i)); ok {
+				v.Rejected = append(v.Rejected, RejectedCorner{i, px, c.why})
+			}
+			continue
+		}
+		cov := c.last.cov
+		cov[0] += cornerFloor * cornerFloor
+		cov[2] += cornerFloor * cornerFloor
+		v.Corners = append(v.Corners, Corner{Index: i, Px: c.px, Cov: cov})
+	}
+	if len(v.Corners) < minCorners {
+		return v, false
+	}
+	v.BlurPx = lk.blur
+	mid := [2]float64{float64(b.Cols) / 2, float64(b.Rows) / 2}
+	v.SquarePx = w.squareRootArea(mid)
+	for k, q := range [4][2]float64{{0, 0}, {float64(b.Cols), 0}, {float64(b.Cols), float64(b.Rows)}, {0, float64(b.Rows)}} {
+		v.Outline[k], _ = w.at(q)
+	}
+	if len(v.Corners) < n/2 {
+		v.Note = fmt.Sprintf("only %d of %d corners are visible", len(v.Corners), n)
+	}
+	return v, true
+}
+
+// cornerFloor is what no window promises to be better than, pixels.
+const cornerFloor = 0.005
+
+// squareRootArea is the root of a square's area at a board point, pixels.
+func (w *warp) squareRootArea(b [2]float64) float64 {
+	var e [4][2]float64
+	for i, d := range [4][2]float64{{0.5, 0}, {-0.5, 0}, {0, 0.5}, {0, -0.5}} {
+		e[i], _ = w.at([2]float64{b[0] + d[0], b[1] + d[1]})
+	}
+	ax, ay, bx, by := e[0][0]-e[1][0], e[0][1]-e[1][1], e[2][0]-e[3][0], e[2][1]-e[3][1]
+	return math.Sqrt(math.Abs(ax*by - ay*bx))
+}
+
+// judge rejects corners that stand out from the others of their view: by
+// residuals (something covers them) or by place.
+func (s *scene) judge(b *Board, cs []found, w *warp) {
+	var rel []float64
+	for i := range cs {
+		if cs[i].ok {
+			rel = append(rel, cs[i].last.worst/(cs[i].last.gain*cs[i].last.gain))
+		}
+	}
+	if len(rel) == 0 {
+		return
+	}
+	sort.Float64s(rel)
+	typical := rel[len(rel)/2]
+	for i := range cs {
+		c := &cs[i]
+		if c.ok && c.last.worst/(c.last.gain*c.last.gain) > math.Max(6*typical, 0.0004) {
+			c.ok, c.why = false, "partly covered"
+		}
+	}
+	var pts []match
+	for i := range cs {
+		if cs[i].ok {
+			pts = append(pts, match{b.cornerSquares(i), cs[i].px, math.Max(cs[i].sd, 0.02)})
+		}
+	}
+	if len(pts) < 6 {
+		return
+	}
+	fitted, ok := fitWarp(pts, s.lens, b, len(pts) >= 8)
+	if !ok {
+		return
+	}
+	*w = fitted
+	for i := range cs {
+		c := &cs[i]
+		if !c.ok {
+			continue
+		}
+		p, _ := fitted.at(b.cornerSquares(i))
+		if math.Hypot(p[0]-c.px[0], p[1]-c.px[1]) > math.Max(0.3, 8*c.sd) {
+			c.ok, c.why = false, "out of line with the others"
+		}
+	}
+}

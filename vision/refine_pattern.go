@@ -1,0 +1,266 @@
+package vision
+
+import "math"
+
+// pattern is a board's print on a grid of cells whose lines are the edges of
+// squares and of marker cells, in squares from the board's top-left corner:
+// x right, y down. It answers what a camera with a Gaussian point spread sees
+// at a point. White reaches beyond the print: the paper's margin.
+type pattern struct {
+	cols, rows int
+	bits       int     // marker cells per side with the border
+	margin     float64 // from a square's edge to its marker, squares
+	cell       float64 // a marker cell, squares
+	xs, ys     []float64
+	white      []float64 // (len(ys)+1) × (len(xs)+1): 1 white, 0 black
+}
+
+func newPattern(b *Board) *pattern {
+	p := &pattern{cols: b.Cols, rows: b.Rows, bits: Dictionaries[b.Dictionary].Bits + 2}
+	side := b.MarkerM / b.SquareM
+	p.margin = (1 - side) / 2
+	p.cell = side / float64(p.bits)
+	lines := func(squares int) (at []float64) {
+		for s := 0; s < squares; s++ {
+			at = append(at, float64(s))
+			for k := 0; k <= p.bits; k++ {
+				at = append(at, float64(s)+p.margin+float64(k)*p.cell)
+			}
+		}
+		return append(at, float64(squares))
+	}
+	p.xs, p.ys = lines(b.Cols), lines(b.Rows)
+	nx := len(p.xs) + 1
+	p.white = make([]float64, nx*(len(p.ys)+1))
+	for i := range p.white {
+		p.white[i] = 1
+	}
+	stride := p.bits + 2 // lines per square
+	fill := func(col, row, i, j int, black bool) {
+		if black {
+			p.white[(row*stride+j+1)*nx+col*stride+i+1] = 0
+		}
+	}
+	for row := 0; row < b.Rows; row++ {
+		for col := row % 2; col < b.Cols; col += 2 {
+			for j := 0; j < stride; j++ {
+				for i := 0; i < stride; i++ {
+					fill(col, row, i, j, true)
+				}
+			}
+		}
+	}
+	for k := 0; k < b.NumMarkers(); k++ {
+		col, row := b.MarkerSquare(k)
+		for r, line := range MarkerCells(b.Dictionary, b.FirstID+k) {
+			for c, black := range line {
+				fill(col, row, c+1, r+1, black)
+			}
+		}
+	}
+	return p
+}
+
+// line returns the index of the last line at or before x, or -1.
+func (p *pattern) line(x float64, squares int) int {
+	if x < 0 {
+		return -1
+	}
+	if x >= float64(squares) {
+		return squares * (p.bits + 2)
+	}
+	s := math.Floor(x)
+	k := int(s) * (p.bits + 2)
+	if f := x - s - p.margin; f >= 0 {
+		k += 1 + min(p.bits, int(f/p.cell))
+	}
+	return k
+}
+
+// reach is how far, in standard deviations of the point spread, an edge is
+// felt: Φ(-3.5) is 0.0002 of the contrast.
+const reach = 3.5
+
+// spread is the point spread as seen from the board at one place: the board
+// coordinate x is smeared with standard deviation 1/sx squares, y with 1/sy,
+// with correlation rho.
+type spread struct {
+	sx, sy float64
+	corr   *correlation
+}
+
+// sample is the blurred pattern at a point: its whiteness (0 to 1), the
+// derivatives with respect to x and y (per square), and the derivative with
+// respect to the logarithm of the point spread's width.
+func (p *pattern) sample(x, y float64, s spread) (f, fx, fy, fs float64) {
+	rx, ry := reach/s.sx, reach/s.sy
+	i0, i1 := p.line(x, p.cols), 0
+	for i1 = i0 + 1; i1 < len(p.xs) && p.xs[i1]-x < rx; i1++ {
+	}
+	for i0 >= 0 && x-p.xs[i0] < rx {
+		i0--
+	}
+	j0, j1 := p.line(y, p.rows), 0
+	for j1 = j0 + 1; j1 < len(p.ys) && p.ys[j1]-y < ry; j1++ {
+	}
+	for j0 >= 0 && y-p.ys[j0] < ry {
+		j0--
+	}
+	// The picture is a sum of steps: lines i0+1 ... i1-1 are near in x.
+	nx := len(p.xs) + 1
+	base := p.white[(j0+1)*nx : (j0+2)*nx]
+	f = base[i0+1]
+	for i := i0 + 1; i < i1; i++ {
+		a := base[i+1] - base[i]
+		if a == 0 {
+			continue
+		}
+		h := (x - p.xs[i]) * s.sx
+		d := a * normalDensity(h)
+		f += a * normal(h)
+		fx += d * s.sx
+		fs -= d * h
+	}
+	prev := base
+	for j := j0 + 1; j < j1; j++ {
+		row := p.white[(j+1)*nx : (j+2)*nx]
+		k := (y - p.ys[j]) * s.sy
+		if b := row[i0+1] - prev[i0+1]; b != 0 {
+			d := b * normalDensity(k)
+			f += b * normal(k)
+			fy += d * s.sy
+			fs -= d * k
+		}
+		for i := i0 + 1; i < i1; i++ {
+			c := row[i+1] - prev[i+1] - row[i] + prev[i]
+			if c == 0 {
+				continue
+			}
+			h := (x - p.xs[i]) * s.sx
+			v, dh, dk := s.corr.quadrant(h, k)
+			f += c * v
+			fx += c * dh * s.sx
+			fy += c * dk * s.sy
+			fs -= c * (dh*h + dk*k)
+		}
+		prev = row
+	}
+	return
+}
+
+// Φ from a table with a step of 1/32 and the Taylor series to second order:
+// an error below 1e-6.
+const (
+	tableStep = 32
+	tableEnd  = 6
+)
+
+var normalTable = func() (t [2*tableEnd*tableStep + 1][2]float64) {
+	for i := range t {
+		x := float64(i)/tableStep - tableEnd
+		t[i] = [2]float64{0.5 * math.Erfc(-x/math.Sqrt2), math.Exp(-x*x/2) / math.Sqrt(2*math.Pi)}
+	}
+	return
+}()
+
+// normal is the standard normal distribution function.
+func normal(x float64) float64 {
+	if x <= -tableEnd+1 {
+		return 0
+	}
+	if x >= tableEnd-1 {
+		return 1
+	}
+	i := int((x+tableEnd)*tableStep + 0.5)
+	x0 := float64(i)/tableStep - tableEnd
+	d := x - x0
+	e := &normalTable[i]
+	return e[0] + e[1]*d*(1-0.5*x0*d)
+}
+
+// normalDensity is the standard normal density.
+func normalDensity(x float64) float64 {
+	if x <= -tableEnd+1 || x >= tableEnd-1 {
+		return 0
+	}
+	i := int((x+tableEnd)*tableStep + 0.5)
+	x0 := float64(i)/tableStep - tableEnd
+	d := x - x0
+	return normalTable[i][1] * (1 - d*(x0-0.5*d*(x0*x0-1)))
+}
+
+// correlation holds what the two-dimensional normal distribution with one
+// correlation needs.
+type correlation struct {
+	rho, iq float64 // iq = 1/sqrt(1-ρ²)
+	sin     [12]float64
+	half    [12]float64 // 1/(2 cos²)
+	weight  [12]float64
+	n       int
+}
+
+// Gauss-Legendre nodes and weights on (0, 1), for 3, 6 and 12 points.
+var gauss3 = gaussLegendre(3)
+var gauss6 = gaussLegendre(6)
+var gauss12 = gaussLegendre(12)
+
+func gaussLegendre(n int) (g [][2]float64) {
+	for i := 0; i < n; i++ {
+		x := math.Cos(math.Pi * (float64(i) + 0.75) / (float64(n) + 0.5))
+		var dp float64
+		for it := 0; it < 50; it++ {
+			p0, p1 := 1.0, x
+			for k := 2; k <= n; k++ {
+				p0, p1 = p1, (float64(2*k-1)*x*p1-float64(k-1)*p0)/float64(k)
+			}
+			dp = float64(n) * (x*p1 - p0) / (x*x - 1)
+			step := p1 / dp
+			x -= step
+			if math.Abs(step) < 1e-15 {
+				break
+			}
+		}
+		g = append(g, [2]float64{(1 - x) / 2, 1 / ((1 - x*x) * dp * dp)})
+	}
+	return
+}
+
+func (c *correlation) set(rho float64) {
+	rho = math.Max(-0.999, math.Min(0.999, rho))
+	c.rho, c.iq = rho, 1/math.Sqrt(1-rho*rho)
+	nodes := gauss12
+	switch a := math.Abs(rho); {
+	case a < 0.02:
+		nodes = nil // first order, in quadrant
+	case a < 0.3:
+		nodes = gauss3
+	case a < 0.8:
+		nodes = gauss6
+	}
+	c.n = len(nodes)
+	angle := math.Asin(rho)
+	for i, g := range nodes {
+		s := math.Sin(angle * g[0])
+		c.sin[i], c.half[i] = s, 1/(2*(1-s*s))
+		c.weight[i] = angle * g[1] / (2 * math.Pi)
+	}
+}
+
+// quadrant is P(u < h, v < k) of two standard normal variables with the given
+// correlation, and its derivatives. Source: Z. Drezner and G. O. Wesolowsky,
+// J. Statist. Comput. Simul. 35 (1990), in the form of A. Genz, Statistics and
+// Computing 14 (2004).
+func (c *correlation) quadrant(h, k float64) (v, dh, dk float64) {
+	nh, nk, ph, pk := normal(h), normal(k), normalDensity(h), normalDensity(k)
+	if c.n == 0 {
+		// dΦ₂/dρ is the density: enough for |ρ| < 0.02.
+		r := c.rho * ph * pk
+		return nh*nk + r, ph*nk - r*h, pk*nh - r*k
+	}
+	v = nh * nk
+	a, b := h*h+k*k, 2*h*k
+	for i := 0; i < c.n; i++ {
+		v += c.weight[i] * math.Exp((b*c.sin[i]-a)*c.half[i])
+	}
+	return v, ph * normal((k-c.rho*h)*c.iq), pk * normal((h-c.rho*k)*c.iq)
+}
