@@ -1,6 +1,9 @@
 package vision
 
-import "math"
+import (
+	"math"
+	"time"
+)
 
 // NumIntrinsics is the number of parameters of a [Camera], in the order of
 // [Camera.Intrinsics].
@@ -32,6 +35,13 @@ type Camera struct {
 	// Focal35MM is the EXIF focal length in 35 mm film of the photographs
 	// this camera was calibrated from, and FocalMM the true one; 0 if unknown.
 	Focal35MM, FocalMM float64
+
+	// How the calibration went; zero if unknown.
+	RMSPx      float64 // root mean square distance of a corner from its prediction
+	Views      int     // photographs used
+	Calibrated time.Time
+
+	path string // the file it was read from, for messages
 }
 
 // Intrinsics returns the parameters as a vector.
