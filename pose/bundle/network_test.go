@@ -179,7 +179,7 @@ func newNetwork(o networkOptions) *network {
 		b := pose.SE3{R: pose.RotZ(0.02 * float64(s)), T: pose.Vec{0.8 * float64(s), 0.01, 0}}
 		id := n.p.AddBlock(fmt.Sprintf("station %d", s+1), PoseValue(b), PoseManifold)
 		if s == 0 { // the body's own frame
-			n.p.AddResidual("body", &tie{b, [6]float64{1e-3, 1e-3, 1e-3, 1e-3, 1e-3, 1e-3}}, 6, 0, nil, id)
+			n.p.SetConstant(id, true)
 		} else {
 			n.p.SetValue(id, PoseValue(off(b)))
 		}

@@ -1,0 +1,367 @@
+// Package align turns wheel axes into the angles of wheel alignment, with
+// their covariance. It is pure geometry: no files, no photographs.
+//
+// In goes, for each wheel, the outboard spin axis and the wheel's centre in a
+// frame whose z is up (any heading), and the joint covariance of all of them.
+// Out come the readings, each defined against the vehicle's own geometric
+// centreline, with their joint covariance.
+//
+// Directions are those of ISO 8855: x forward, y left, z up. Signs: camber is
+// positive when the top of the wheel leans outward, toe is positive for
+// toe-in, an axle's heading is positive to the left.
+package align
+
+import (
+	"fmt"
+	"math"
+
+	"wheelplane/pose"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// Side of the vehicle, or of neither for a quantity of an axle or the vehicle.
+type Side string
+
+// The sides.
+const (
+	Left    Side = "left"
+	Right   Side = "right"
+	NoSide  Side = ""
+	numSide      = 2
+)
+
+// Quantity names what a reading tells.
+type Quantity string
+
+// The quantities. Angles are radians, lengths metres.
+const (
+	Camber      Quantity = "camber"       // per wheel
+	Toe         Quantity = "toe"          // per wheel, against the centreline
+	TotalToe    Quantity = "total_toe"    // per axle: left + right
+	AxleHeading Quantity = "axle_heading" // per axle, against the centreline
+	ThrustAngle Quantity = "thrust_angle" // of the reference axle
+	ScrubAngle  Quantity = "scrub_angle"  // per axle, against the reference axle
+	AxleOffset  Quantity = "axle_offset"  // per axle: sideways from the centreline, positive to the left
+	Wheelbase   Quantity = "wheelbase"    // per axle: along the centreline from axle 1
+	Track       Quantity = "track"        // per axle: between the wheel centres
+	Runout      Quantity = "runout"       // per wheel: board's normal against the spin axis
+)
+
+// IsLength tells whether a quantity is a length (metres) and not an angle.
+func (q Quantity) IsLength() bool {
+	switch q {
+	case AxleOffset, Wheelbase, Track:
+		return true
+	}
+	return false
+}
+
+// Wheel is one wheel as measured.
+type Wheel struct {
+	Axle   int // from the front, the first is 1
+	Side   Side
+	Axis   pose.Vec // unit vector along the spin axis, outboard
+	Centre pose.Vec // on the axis, metres
+}
+
+// Reading is one quantity of one axle, wheel or vehicle.
+type Reading struct {
+	Quantity Quantity
+	Axle     int
+	Side     Side
+	Value    float64 // rad or m
+}
+
+// Set is a list of readings with their joint covariance, rad² and m².
+type Set struct {
+	Readings []Reading
+	Cov      *mat.SymDense
+}
+
+// U returns the standard uncertainty of reading i, rad or m.
+func (s *Set) U(i int) float64 { return math.Sqrt(math.Max(0, s.Cov.At(i, i))) }
+
+// Find returns the index of a reading, or -1.
+func (s *Set) Find(q Quantity, axle int, side Side) int {
+	for i, r := range s.Readings {
+		if r.Quantity == q && r.Axle == axle && r.Side == side {
+			return i
+		}
+	}
+	return -1
+}
+
+// linear is a value with its gradient with respect to all wheels' steps.
+type linear struct {
+	v float64
+	g []float64
+}
+
+func (a linear) plus(k float64, b linear) linear {
+	out := linear{a.v + k*b.v, make([]float64, len(a.g))}
+	for i := range out.g {
+		out.g[i] = a.g[i] + k*b.g[i]
+	}
+	return out
+}
+
+func (a linear) times(k float64) linear { return linear{g: make([]float64, len(a.g))}.plus(k, a) }
+
+// function returns f(a, b) given its value and partial derivatives.
+func function(v, da float64, a linear, db float64, b linear) linear {
+	out := linear{v, make([]float64, len(a.g))}
+	for i := range out.g {
+		out.g[i] = da*a.g[i] + db*b.g[i]
+	}
+	return out
+}
+
+// atan2 of two linear forms.
+func atan2(y, x linear) linear {
+	r2 := x.v*x.v + y.v*y.v
+	return function(math.Atan2(y.v, x.v), x.v/r2, y, -y.v/r2, x)
+}
+
+func hypot(x, y linear) linear {
+	r := math.Hypot(x.v, y.v)
+	return function(r, x.v/r, x, y.v/r, y)
+}
+
+func product(a, b linear) linear { return function(a.v*b.v, b.v, a, a.v, b) }
+
+// geometry is one wheel's axis and centre as linear forms.
+type geometry struct{ axis, centre [3]linear }
+
+// side gives the sign of y outboard.
+func outboard(s Side) float64 {
+	if s == Left {
+		return 1
+	}
+	return -1
+}
+
+// headingOf is the angle of the wheel plane in the frame, positive to the left.
+func (g geometry) heading(s Side) linear {
+	k := outboard(s)
+	return atan2(g.axis[0].times(-k), g.axis[1].times(k))
+}
+
+// camber = atan2(−sz, hypot(sx, sy)), positive when the top leans outward.
+func (g geometry) camber() linear {
+	return atan2(g.axis[2].times(-1), hypot(g.axis[0], g.axis[1]))
+}
+
+// Derive computes the readings of a vehicle.
+//
+// cov is 6n × 6n for n wheels: for each wheel, in order, the step (ω, τ) of
+// [pose.SE3.Plus] of its bodyFromHub in the wheels' frame, rad and m (the
+// axis changes by ω × axis, the centre by τ). reference is the number of the
+// reference axle.
+//
+// The geometric centreline runs in the ground plane through the midpoints of
+// axle 1 and of the reference axle; where the reference is axle 1 itself,
+// through the midpoint of the last measured axle. Axles without both wheels
+// are left out; it is an error when the reference axle or the axle that
+// closes the centreline is among them.
+//
+// Definitions: individual toe = atan2(sx, |sy|) in the centreline's frame;
+// heading = (toe right − toe left)/2; thrust angle = heading of the reference
+// axle; scrub angle = heading − heading of the reference axle.
+func Derive(wheels []Wheel, cov mat.Symmetric, reference int) (*Set, error) {
+	n := 6 * len(wheels)
+	if cov.SymmetricDim() != n {
+		panic(fmt.Sprintf("align: covariance is %d × %d for %d wheels", cov.SymmetricDim(), cov.SymmetricDim(), len(wheels)))
+	}
+	type pair struct {
+		number int
+		w      [numSide]geometry
+		has    [numSide]bool
+	}
+	var axles []pair
+	for i, w := range wheels {
+		a := -1
+		for k := range axles {
+			if axles[k].number == w.Axle {
+				a = k
+			}
+		}
+		if a < 0 {
+			a = len(axles)
+			axles = append(axles, pair{number: w.Axle})
+		}
+		s := 0
+		if w.Side == Right {
+			s = 1
+		}
+		axles[a].w[s], axles[a].has[s] = linearize(w, i, n), true
+	}
+	both := axles[:0]
+	for _, a := range axles {
+		if a.has[0] && a.has[1] {
+			both = append(both, a)
+		}
+	}
+	axles = both
+	if len(axles) < 2 {
+		return nil, fmt.Errorf("only %d axle has boards read on both wheels: the centreline needs two", len(axles))
+	}
+	first, last, ref := 0, 0, -1
+	for k, a := range axles {
+		if a.number < axles[first].number {
+			first = k
+		}
+		if a.number > axles[last].number {
+			last = k
+		}
+		if a.number == reference {
+			ref = k
+		}
+	}
+	if ref < 0 {
+		return nil, fmt.Errorf("the reference axle %d has no board read on both wheels", reference)
+	}
+	front, rear := first, ref
+	if ref == first {
+		rear = last
+	}
+
+	mid := func(a pair) (m [3]linear) {
+		for i := range m {
+			m[i] = a.w[0].centre[i].plus(1, a.w[1].centre[i]).times(0.5)
+		}
+		return
+	}
+	mf, mr := mid(axles[front]), mid(axles[rear])
+	dx, dy := mf[0].plus(-1, mr[0]), mf[1].plus(-1, mr[1])
+	if math.Hypot(dx.v, dy.v) < 1e-6 {
+		return nil, fmt.Errorf("axles %d and %d are in the same place: check the hangs in job.yaml", axles[front].number, axles[rear].number)
+	}
+	centreline := atan2(dy, dx) // heading of the centreline in the frame
+	length := hypot(dx, dy)
+	// Unit vector along the centreline.
+	ux := function(dx.v/length.v, 1/length.v, dx, -dx.v/(length.v*length.v), length)
+	uy := function(dy.v/length.v, 1/length.v, dy, -dy.v/(length.v*length.v), length)
+
+	out := &Set{}
+	var grads [][]float64
+	add := func(q Quantity, axle int, s Side, l linear) {
+		out.Readings = append(out.Readings, Reading{q, axle, s, l.v})
+		grads = append(grads, l.g)
+	}
+	heading := make([]linear, len(axles))
+	toe := make([][numSide]linear, len(axles))
+	for k, a := range axles {
+		l, r := a.w[0].heading(Left).plus(-1, centreline), a.w[1].heading(Right).plus(-1, centreline)
+		toe[k] = [numSide]linear{wrap(l).times(-1), wrap(r)}
+		heading[k] = toe[k][1].plus(-1, toe[k][0]).times(0.5)
+	}
+	for _, k := range order(len(axles), func(k int) int { return axles[k].number }) {
+		a := axles[k]
+		add(Camber, a.number, Left, a.w[0].camber())
+		add(Camber, a.number, Right, a.w[1].camber())
+		add(Toe, a.number, Left, toe[k][0])
+		add(Toe, a.number, Right, toe[k][1])
+		add(TotalToe, a.number, NoSide, toe[k][0].plus(1, toe[k][1]))
+		add(AxleHeading, a.number, NoSide, heading[k])
+		if k == ref {
+			add(ThrustAngle, a.number, NoSide, heading[k])
+		} else {
+			add(ScrubAngle, a.number, NoSide, heading[k].plus(-1, heading[ref]))
+		}
+		m := mid(a)
+		ex, ey := m[0].plus(-1, mf[0]), m[1].plus(-1, mf[1])
+		if k != front && k != rear {
+			add(AxleOffset, a.number, NoSide, product(ux, ey).plus(-1, product(uy, ex)))
+		}
+		if k != first {
+			add(Wheelbase, a.number, NoSide, product(ux, ex).plus(1, product(uy, ey)).times(-1))
+		}
+		l, r := a.w[0].centre, a.w[1].centre
+		add(Track, a.number, NoSide, hypot(l[0].plus(-1, r[0]), l[1].plus(-1, r[1])))
+	}
+
+	j := mat.NewDense(len(grads), n, nil)
+	for i, g := range grads {
+		j.SetRow(i, g)
+	}
+	out.Cov = propagate(j, cov)
+	return out, nil
+}
+
+// linearize writes a wheel's axis and centre as linear forms of its step.
+func linearize(w Wheel, index, n int) (g geometry) {
+	x := pose.Skew(w.Axis)
+	for i := 0; i < 3; i++ {
+		g.axis[i] = linear{w.Axis[i], make([]float64, n)}
+		g.centre[i] = linear{w.Centre[i], make([]float64, n)}
+		for k := 0; k < 3; k++ {
+			g.axis[i].g[6*index+k] = -x[i][k] // d(axis) = ω × axis = −[axis]× ω
+		}
+		g.centre[i].g[6*index+3+i] = 1
+	}
+	return
+}
+
+// wrap brings an angle into (−π, π].
+func wrap(a linear) linear {
+	a.v = math.Remainder(a.v, 2*math.Pi)
+	return a
+}
+
+// order returns 0..n-1 sorted by key.
+func order(n int, key func(int) int) []int {
+	out := make([]int, n)
+	for i := range out {
+		out[i] = i
+		for k := i; k > 0 && key(out[k]) < key(out[k-1]); k-- {
+			out[k], out[k-1] = out[k-1], out[k]
+		}
+	}
+	return out
+}
+
+// propagate returns J·cov·Jᵀ (GUM, JCGM 100:2008, 5.2.2, for several outputs
+// JCGM 102:2011, 6.2.1.3).
+func propagate(j *mat.Dense, cov mat.Symmetric) *mat.SymDense {
+	var t, full mat.Dense
+	t.Mul(j, cov)
+	full.Mul(&t, j.T())
+	r, _ := full.Dims()
+	out := mat.NewSymDense(r, nil)
+	for a := 0; a < r; a++ {
+		for b := a; b < r; b++ {
+			out.SetSym(a, b, (full.At(a, b)+full.At(b, a))/2)
+		}
+	}
+	return out
+}
+
+// RunoutOf returns the angle between a board's normal and the spin axis, rad,
+// and its standard uncertainty, from the normal's two components across the
+// axis and their covariance.
+//
+// It is a length of a two-vector: near zero its error is no longer Gaussian.
+func RunoutOf(tilt [2]float64, cov [2][2]float64) (value, u float64) {
+	s := math.Hypot(tilt[0], tilt[1])
+	value = math.Asin(math.Min(1, s))
+	if s == 0 {
+		return 0, math.Sqrt((cov[0][0] + cov[1][1]) / 2)
+	}
+	gx, gz := tilt[0]/s, tilt[1]/s
+	v := gx*gx*cov[0][0] + 2*gx*gz*cov[0][1] + gz*gz*cov[1][1]
+	return value, math.Sqrt(math.Max(0, v)) / math.Sqrt(1-math.Min(s*s, 0.99))
+}
+
+// Append adds a reading that is uncorrelated with the others.
+func (s *Set) Append(r Reading, u float64) {
+	n := len(s.Readings)
+	cov := mat.NewSymDense(n+1, nil)
+	for a := 0; a < n; a++ {
+		for b := a; b < n; b++ {
+			cov.SetSym(a, b, s.Cov.At(a, b))
+		}
+	}
+	cov.SetSym(n, n, u*u)
+	s.Readings, s.Cov = append(s.Readings, r), cov
+}

@@ -1,0 +1,291 @@
+// Package rig is the job: a vehicle, the boards hung on its wheels and laid on
+// the floor, the stations it was rolled to and the photographs taken there. It
+// builds the one bundle of the measurement and solves it.
+package rig
+
+import (
+	"fmt"
+	"math"
+	"sort"
+
+	"wheelplane/pose"
+	"wheelplane/pose/align"
+	"wheelplane/vision"
+)
+
+// Axle of a vehicle as its maker or the tape measure tells it. The numbers are
+// nominal: they start the solution and name its axles, and do not bind it.
+type Axle struct {
+	Name         string
+	Position     float64 // behind axle 1, m
+	Track        float64 // between wheel centres, m
+	TyreDiameter float64 // m
+	Steered      bool
+	Driven       bool
+}
+
+// Vehicle is a list of axles from the front; no special case per vehicle.
+type Vehicle struct {
+	Name      string
+	Axles     []Axle
+	Reference int // number of the reference axle; axles count from 1
+}
+
+// Wheel names a wheel (or a wheel end: dual tyres are one).
+type Wheel struct {
+	Axle int // from 1
+	Side align.Side
+}
+
+func (w Wheel) String() string { return fmt.Sprintf("axle %d %s", w.Axle, w.Side) }
+
+// Hang is a board clamped to a wheel and not touched since.
+type Hang struct {
+	Board int // index into Job.Boards
+	Wheel Wheel
+}
+
+// Station is a moment at which nothing moves.
+type Station struct {
+	Name  string
+	Epoch string // span in which the wheel axes hold still in the body
+}
+
+// Photo belongs to one station.
+type Photo struct {
+	Path    string // as the job names it, relative to its folder
+	Station int    // index into Job.Stations
+}
+
+// Priors are what is known before a photograph is taken, as standard
+// uncertainties. They keep the chain solvable when little was photographed and
+// enter every stated uncertainty.
+type Priors struct {
+	MountTilt   float64 // board against wheel plane, each of two directions, rad
+	MountOffset float64 // board's centre off the spin axis, each direction, m
+	Standoff    float64 // board face outboard of the wheel's centre, m: a known length; at 0 the board's face stands for the wheel
+	StandoffU   float64 // and how well it is known, m
+
+	FloorFlatness  float64 // height of a floor board, of the ground under the vehicle at a new station, m
+	FloorTilt      float64 // of a floor board, rad
+	FloorThickness float64 // printed face above the ground, m: a known length
+
+	PrintScale float64 // relative, x and y each
+}
+
+// DefaultPriors are used where job.yaml is silent.
+func DefaultPriors() Priors {
+	return Priors{
+		MountTilt:   1 * math.Pi / 180,
+		MountOffset: 0.020,
+		Standoff:    0.100, StandoffU: 0.0005,
+		FloorFlatness: 0.001, FloorTilt: 0.2 * math.Pi / 180, FloorThickness: 0.003,
+		PrintScale: 0.0005,
+	}
+}
+
+// Job is everything known of a measurement but the photographs' content.
+type Job struct {
+	Name     string
+	Vehicle  Vehicle
+	Boards   []vision.Board
+	Hangs    []Hang
+	Floor    []int // boards on the floor, indices into Boards
+	Stations []Station
+	Photos   []Photo
+	Priors   Priors
+}
+
+// Epochs lists the epochs in the order of their first station.
+func (j *Job) Epochs() []string {
+	var out []string
+	for _, s := range j.Stations {
+		if len(out) == 0 || index(out, s.Epoch) < 0 {
+			out = append(out, s.Epoch)
+		}
+	}
+	return out
+}
+
+// Wheels lists the wheels with boards, by axle, left first.
+func (j *Job) Wheels() []Wheel {
+	var out []Wheel
+	for _, h := range j.Hangs {
+		if index(out, h.Wheel) < 0 {
+			out = append(out, h.Wheel)
+		}
+	}
+	sort.Slice(out, func(a, b int) bool {
+		if out[a].Axle != out[b].Axle {
+			return out[a].Axle < out[b].Axle
+		}
+		return out[a].Side == align.Left && out[b].Side != align.Left
+	})
+	return out
+}
+
+// hangOf returns the hang of a board, or -1.
+func (j *Job) hangOf(board int) int {
+	for i, h := range j.Hangs {
+		if h.Board == board {
+			return i
+		}
+	}
+	return -1
+}
+
+func (j *Job) floorOf(board int) int { return index(j.Floor, board) }
+
+func index[T comparable](list []T, v T) int {
+	for i, x := range list {
+		if x == v {
+			return i
+		}
+	}
+	return -1
+}
+
+// Validate tells what is wrong with the job, naming board, axle or station.
+func (j *Job) Validate() error {
+	v := &j.Vehicle
+	if len(v.Axles) < 2 {
+		return fmt.Errorf("vehicle: %d axles; list at least two", len(v.Axles))
+	}
+	if v.Reference < 1 || v.Reference > len(v.Axles) {
+		return fmt.Errorf("vehicle: reference_axle %d does not exist; the vehicle has axles 1 to %d", v.Reference, len(v.Axles))
+	}
+	for i, a := range v.Axles {
+		if !(a.Track > 0.3 && a.Track < 5) {
+			return fmt.Errorf("vehicle: axle %d: track_mm %g is not a track width; give the distance between the wheel centres in mm", i+1, a.Track*1e3)
+		}
+		if i > 0 && !(a.Position > v.Axles[i-1].Position) {
+			return fmt.Errorf("vehicle: axle %d: position_mm %g is not behind axle %d; positions count in mm from axle 1 rearwards", i+1, a.Position*1e3, i)
+		}
+	}
+	if len(j.Boards) == 0 {
+		return fmt.Errorf("boards: the list is empty; name the printed boards")
+	}
+	ids := map[string]map[int]string{}
+	for i := range j.Boards {
+		b := &j.Boards[i]
+		if err := b.Validate(); err != nil {
+			return err
+		}
+		for k := 0; k < i; k++ {
+			if j.Boards[k].Name == b.Name {
+				return fmt.Errorf("boards: the name %s is used twice; give every board its own", b.Name)
+			}
+		}
+		if ids[b.Dictionary] == nil {
+			ids[b.Dictionary] = map[int]string{}
+		}
+		for id := b.FirstID; id < b.FirstID+b.NumMarkers(); id++ {
+			if other, taken := ids[b.Dictionary][id]; taken {
+				return fmt.Errorf("boards: marker id %d is on board %s and on board %s; give board %s another first_id", id, other, b.Name, b.Name)
+			}
+			ids[b.Dictionary][id] = b.Name
+		}
+	}
+	used := map[int]string{}
+	take := func(board int, what string) error {
+		if board < 0 || board >= len(j.Boards) {
+			return fmt.Errorf("%s: no such board in the list of boards", what)
+		}
+		if other, taken := used[board]; taken {
+			return fmt.Errorf("board %s is used twice: %s and %s; a board is in one place", j.Boards[board].Name, other, what)
+		}
+		used[board] = what
+		return nil
+	}
+	wheels := map[Wheel]string{}
+	for _, h := range j.Hangs {
+		if h.Wheel.Axle < 1 || h.Wheel.Axle > len(v.Axles) {
+			return fmt.Errorf("hangs: axle %d does not exist; the vehicle has axles 1 to %d", h.Wheel.Axle, len(v.Axles))
+		}
+		if h.Wheel.Side != align.Left && h.Wheel.Side != align.Right {
+			return fmt.Errorf("hangs: side %q; write left or right", h.Wheel.Side)
+		}
+		if err := take(h.Board, "on "+h.Wheel.String()); err != nil {
+			return err
+		}
+		name := j.Boards[h.Board].Name
+		if other, taken := wheels[h.Wheel]; taken {
+			return fmt.Errorf("hangs: boards %s and %s are both on %s; a wheel carries one board", other, name, h.Wheel)
+		}
+		wheels[h.Wheel] = name
+	}
+	for axle := 1; axle <= len(v.Axles); axle++ {
+		l, r := wheels[Wheel{axle, align.Left}], wheels[Wheel{axle, align.Right}]
+		if (l == "") != (r == "") {
+			missing, name := "left", r
+			if r == "" {
+				missing, name = "right", l
+			}
+			return fmt.Errorf("hangs: axle %d has one board (%s); hang one on its %s wheel too, or take %s out of hangs", axle, name, missing, name)
+		}
+	}
+	if len(wheels) < 4 {
+		return fmt.Errorf("hangs: %d wheels carry boards; at least two axles need one on each wheel", len(wheels))
+	}
+	if wheels[Wheel{v.Reference, align.Left}] == "" {
+		return fmt.Errorf("hangs: the reference axle %d carries no boards; hang a pair there or choose another reference_axle", v.Reference)
+	}
+	if len(j.Floor) == 0 {
+		return fmt.Errorf("floor: no boards; lay at least one board on the floor (three or more serve better): it tells what is level and ties left to right")
+	}
+	for _, b := range j.Floor {
+		if err := take(b, "on the floor"); err != nil {
+			return err
+		}
+	}
+	if len(j.Stations) == 0 {
+		return fmt.Errorf("stations: the list is empty; a station is a place the vehicle stood still in while it was photographed")
+	}
+	for i, s := range j.Stations {
+		for k := 0; k < i; k++ {
+			if j.Stations[k].Name == s.Name {
+				return fmt.Errorf("stations: the name %s is used twice", s.Name)
+			}
+		}
+	}
+	p := j.Priors
+	for _, c := range []struct {
+		name string
+		v    float64
+	}{
+		{"mount_tilt_deg", p.MountTilt}, {"mount_offset_mm", p.MountOffset}, {"standoff_u_mm", p.StandoffU},
+		{"flatness_mm", p.FloorFlatness}, {"tilt_deg", p.FloorTilt}, {"print_scale u", p.PrintScale},
+	} {
+		if !(c.v > 0) || math.IsInf(c.v, 0) {
+			return fmt.Errorf("%s must be above 0: it is a standard uncertainty", c.name)
+		}
+	}
+	return nil
+}
+
+// nominalHub returns where the vehicle's data put a wheel: the body frame's
+// origin is on the ground below the reference axle's midpoint.
+func (j *Job) nominalHub(w Wheel) pose.SE3 {
+	a := j.Vehicle.Axles[w.Axle-1]
+	radius := a.TyreDiameter / 2
+	if radius <= 0 {
+		radius = 0.5
+	}
+	hub := pose.SE3{R: pose.IdentityRotation()}
+	hub.T = pose.Vec{j.Vehicle.Axles[j.Vehicle.Reference-1].Position - a.Position, a.Track / 2, radius}
+	if w.Side == align.Right {
+		hub.R = pose.RotZ(math.Pi)
+		hub.T[1] = -hub.T[1]
+	}
+	return hub
+}
+
+// squareHang is a board clamped without any runout, upright: x right and y up
+// as seen from outside the vehicle, its face standoff outboard of the wheel's
+// centre.
+func squareHang(standoff float64) pose.SE3 {
+	return pose.SE3{
+		R: pose.FromColumns(pose.Vec{-1, 0, 0}, pose.Vec{0, 0, 1}, pose.Vec{0, 1, 0}),
+		T: pose.Vec{0, standoff, 0},
+	}
+}

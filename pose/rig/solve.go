@@ -1,0 +1,408 @@
+package rig
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"runtime"
+	"sort"
+	"sync"
+
+	"wheelplane/pose/align"
+	"wheelplane/pose/bundle"
+	"wheelplane/vision"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// Options steer [Solve]; the zero value works.
+type Options struct {
+	// RejectSigma is how many of its standard deviations a corner may lie off
+	// before it is left out of the final fit. 0: 4.
+	RejectSigma float64
+	// Progress, if any, is told what is going on.
+	Progress func(what string)
+}
+
+// EpochReadings are the readings of one epoch with their joint covariance.
+type EpochReadings struct {
+	Epoch string
+	align.Set
+}
+
+// Solution is a job solved.
+type Solution struct {
+	State    *State
+	Readings []EpochReadings
+	Network  Network
+	Warnings []string
+	Used     []bool // by photo
+}
+
+// Network tells how the solution came about and how well it fits.
+type Network struct {
+	Photos          int       `json:"photos"`           // used
+	LeftOut         []LeftOut `json:"left_out"`         // photographs that take no part
+	Views           int       `json:"views"`            // boards in photographs
+	Corners         int       `json:"corners"`          // used
+	Rejected        int       `json:"rejected_corners"` // of them left out as wrong
+	RMSPx           float64   `json:"rms_px"`           // of corners used, each coordinate
+	Redundancy      int       `json:"redundancy"`       // observations and priors less unknowns
+	VarianceFactor  float64   `json:"variance_factor"`  // chi-square over redundancy; above 1 it widens every u
+	Iterations      int       `json:"iterations"`
+	RunoutRemoved   bool      `json:"runout_compensated"` // more than one station with the wheels turned
+	PrintScale      [2]Scalar `json:"print_scale"`
+	Stations        []Stop    `json:"stations"`
+	CameraChange    []Scalar  `json:"camera_change"` // adjusted less calibrated intrinsics, px and 1
+	FloorFlatnessMM float64   `json:"floor_flatness_mm"`
+}
+
+// Scalar is a value with its standard uncertainty.
+type Scalar struct {
+	Name  string  `json:"name,omitempty"`
+	Value float64 `json:"value"`
+	U     float64 `json:"u"`
+}
+
+// Stop is a station as the solution found it.
+type Stop struct {
+	Name     string  `json:"name"`
+	Epoch    string  `json:"epoch"`
+	Photos   int     `json:"photos"`
+	RolledMM float64 `json:"rolled_mm"` // forward from the first station
+	TurnDeg  float64 `json:"turned_deg"`
+}
+
+// Solve finds the wheel axes of a job from the corners in its photographs.
+//
+// It starts from the boards' poses photo by photo, solves one bundle with a
+// robust loss, leaves out wrong corners and solves again without one. The
+// covariance is that of the last fit, widened by the variance factor where
+// that is above 1.
+func Solve(ctx context.Context, job *Job, camera vision.Camera, obs []Observation, o Options) (*Solution, error) {
+	if o.RejectSigma == 0 {
+		o.RejectSigma = 4
+	}
+	say := func(format string, args ...any) {
+		if o.Progress != nil {
+			o.Progress(fmt.Sprintf(format, args...))
+		}
+	}
+	if err := job.Validate(); err != nil {
+		return nil, err
+	}
+	say("placing %d photographs", len(job.Photos))
+	state, used, leftOut, err := start(ctx, job, camera, obs)
+	if err != nil {
+		return nil, err
+	}
+	if err := checkStations(job, used); err != nil {
+		return nil, err
+	}
+
+	// Far from the solution most corners look wrong: the loss narrows as the
+	// fit gets better.
+	say("solving")
+	iterations := 0
+	for _, width := range []float64{30, robustWidth} {
+		n := build(job, obs, state, used, bundle.Huber(width))
+		sum, err := n.p.Solve(ctx, bundle.Options{MaxIterations: 60, CostTolerance: 1e-7, AcceptLimit: true})
+		if err != nil {
+			return nil, solveError(err)
+		}
+		iterations += sum.Iterations
+		state = n.state(camera)
+	}
+
+	say("leaving out wrong corners")
+	var n *network
+	var sum bundle.Summary
+	kept, rejected, total := obs, 0, countCorners(obs, used)
+	for round := 0; round < 4; round++ {
+		check := build(job, kept, state, used, nil)
+		next, out := check.reject(kept, o.RejectSigma)
+		if round > 0 && out == 0 {
+			break
+		}
+		rejected += out
+		kept = next
+		n = build(job, kept, state, used, nil)
+		if sum, err = n.p.Solve(ctx, bundle.Options{MaxIterations: 60}); err != nil {
+			return nil, solveError(err)
+		}
+		iterations += sum.Iterations
+		state = n.state(camera)
+	}
+	if rejected*2 > total {
+		return nil, fmt.Errorf("more than half of all corners (%d of %d) fit nothing: check hangs, stations and the camera file", rejected, total)
+	}
+
+	say("working out uncertainties")
+	sol := &Solution{State: state, Used: used}
+	net := &sol.Network
+	net.LeftOut, net.Rejected, net.Corners, net.Iterations = leftOut, rejected, n.corners, iterations
+	net.Redundancy = sum.Rows - sum.Parameters
+	net.VarianceFactor = 1
+	if net.Redundancy > 0 {
+		net.VarianceFactor = 2 * sum.FinalCost / float64(net.Redundancy)
+	}
+	widen := math.Max(1, net.VarianceFactor)
+	cov, err := n.p.Covariance()
+	if err != nil {
+		return nil, solveError(err)
+	}
+	for e, epoch := range n.cast.epochs {
+		set, err := n.readings(state, cov, e, widen)
+		if err != nil {
+			return nil, err
+		}
+		sol.Readings = append(sol.Readings, EpochReadings{epoch, *set})
+	}
+	n.describe(sol, cov, kept, widen, camera)
+	return sol, nil
+}
+
+// solveError words the failure of the least squares for the person in the bay.
+func solveError(err error) error {
+	return fmt.Errorf("the photographs do not fix the solution: %w; add photographs that tie the named parts to their neighbours", err)
+}
+
+// checkStations makes sure that every station keeps a photo.
+func checkStations(job *Job, used []bool) error {
+	count := make([]int, len(job.Stations))
+	for p, photo := range job.Photos {
+		if used[p] {
+			count[photo.Station]++
+		}
+	}
+	for st, c := range count {
+		if c == 0 {
+			return fmt.Errorf("station %s: none of its photographs ties to the rest; photograph its boards together with floor boards, or take the station out", job.Stations[st].Name)
+		}
+	}
+	return nil
+}
+
+func countCorners(obs []Observation, used []bool) int {
+	n := 0
+	for _, o := range obs {
+		if used[o.Photo] {
+			n += len(o.Corners)
+		}
+	}
+	return n
+}
+
+// reject returns the observations without the corners that lie more than sigma
+// standard deviations off, and how many went. The scale of the residuals is
+// taken from their median, so that a few bad corners do not hide each other.
+func (n *network) reject(obs []Observation, sigma float64) ([]Observation, int) {
+	var all []float64
+	at := make([][]float64, len(obs))
+	for v, id := range n.views {
+		if id < 0 {
+			continue
+		}
+		r, ok := n.p.EvalResidual(id)
+		at[v] = make([]float64, len(r)/2)
+		for i := range at[v] {
+			at[v][i] = math.Inf(1)
+			if ok {
+				at[v][i] = r[2*i]*r[2*i] + r[2*i+1]*r[2*i+1]
+			}
+			all = append(all, at[v][i])
+		}
+	}
+	if len(all) == 0 {
+		return obs, 0
+	}
+	sort.Float64s(all)
+	// The median of chi-square with two degrees of freedom is 2 ln 2.
+	scale := math.Max(1, all[len(all)/2]/(2*math.Ln2))
+	limit := sigma * sigma * scale * 1.5 // two coordinates: 1.5·4² = 24, exceeded by six in a million
+	out := make([]Observation, len(obs))
+	gone := 0
+	for v, o := range obs {
+		out[v] = o
+		if at[v] == nil {
+			continue
+		}
+		out[v].Corners = nil
+		for i, c := range o.Corners {
+			if at[v][i] > limit {
+				gone++
+				continue
+			}
+			out[v].Corners = append(out[v].Corners, c)
+		}
+	}
+	return out, gone
+}
+
+// readings derives the angles of one epoch. widen multiplies the covariance.
+func (n *network) readings(s *State, cov *bundle.Covariance, epoch int, widen float64) (*align.Set, error) {
+	var ids []bundle.BlockID
+	for w := range n.cast.wheels {
+		ids = append(ids, n.hubs[w][epoch])
+	}
+	joint := cov.Joint(ids)
+	// From the five numbers of each hub to the six of a step in the body.
+	k := len(ids)
+	j := mat.NewDense(6*k, 5*k, nil)
+	for w := range ids {
+		m := hubStep(s.BodyFromHub[w][epoch])
+		for a := 0; a < 6; a++ {
+			for b := 0; b < 5; b++ {
+				j.Set(6*w+a, 5*w+b, m[a][b])
+			}
+		}
+	}
+	var t, full mat.Dense
+	t.Mul(j, joint)
+	full.Mul(&t, j.T())
+	sym := mat.NewSymDense(6*k, nil)
+	for a := 0; a < 6*k; a++ {
+		for b := a; b < 6*k; b++ {
+			sym.SetSym(a, b, widen*full.At(a, b))
+		}
+	}
+	set, err := align.Derive(s.alignWheels(n.cast, epoch), sym, n.job.Vehicle.Reference)
+	if err != nil {
+		return nil, err
+	}
+	// Runout belongs to a hang, which an epoch does not end; its covariance with
+	// the angles is not needed and left at zero.
+	for h, hang := range n.job.Hangs {
+		c := cov.Joint([]bundle.BlockID{n.hangs[h]})
+		tilt := boardTilt(s.HubFromBoard[h])
+		normal := s.HubFromBoard[h].R.Column(2)
+		// d(normal) = ω × normal, of which x and z.
+		g := [2][3]float64{{0, normal[2], -normal[1]}, {normal[1], -normal[0], 0}}
+		var ct [2][2]float64
+		for a := 0; a < 2; a++ {
+			for b := 0; b < 2; b++ {
+				for p := 0; p < 3; p++ {
+					for q := 0; q < 3; q++ {
+						ct[a][b] += widen * g[a][p] * c.At(p, q) * g[b][q]
+					}
+				}
+			}
+		}
+		v, u := align.RunoutOf(tilt, ct)
+		set.Append(align.Reading{Quantity: align.Runout, Axle: hang.Wheel.Axle, Side: hang.Wheel.Side, Value: v}, u)
+	}
+	return set, nil
+}
+
+// describe fills in the network's summary and the warnings.
+func (n *network) describe(sol *Solution, cov *bundle.Covariance, kept []Observation, widen float64, calibrated vision.Camera) {
+	net, s, job := &sol.Network, sol.State, n.job
+	sum, count := 0.0, 0
+	for v, id := range n.views {
+		if id < 0 {
+			continue
+		}
+		net.Views++
+		view := newBoardView(&job.Boards[kept[v].Board], kept[v].Corners, false)
+		r, _ := n.p.EvalResidual(id)
+		for i := range view.corners {
+			// Undo the whitening: e = W⁻¹ r.
+			w := view.white[i]
+			ex := r[2*i] / w[0]
+			ey := (r[2*i+1] - w[1]*ex) / w[2]
+			sum += ex*ex + ey*ey
+			count += 2
+		}
+	}
+	net.RMSPx = math.Sqrt(sum / math.Max(1, float64(count)))
+	photos := make([]int, len(job.Stations))
+	for p, u := range sol.Used {
+		if u {
+			net.Photos++
+			photos[job.Photos[p].Station]++
+		}
+	}
+	sd := func(id bundle.BlockID, i int) float64 {
+		c := cov.Joint([]bundle.BlockID{id})
+		return math.Sqrt(widen * c.At(i, i))
+	}
+	for i := range net.PrintScale {
+		net.PrintScale[i] = Scalar{Name: []string{"x", "y"}[i], Value: s.PrintScale[i], U: sd(n.scale, i)}
+	}
+	if calibrated.Cov != nil {
+		now, then := s.Camera.Intrinsics(), calibrated.Intrinsics()
+		for i, name := range vision.IntrinsicNames {
+			net.CameraChange = append(net.CameraChange, Scalar{Name: name, Value: now[i] - then[i], U: math.Sqrt(calibrated.Cov[i][i])})
+		}
+	} else {
+		sol.Warnings = append(sol.Warnings, "the camera file states no covariance: its numbers are taken as exact, and the uncertainties are too small by what they are not; calibrate with 'wheelplane camera'")
+	}
+	net.FloorFlatnessMM = job.Priors.FloorFlatness * 1e3
+	turned := 0.0
+	for st, station := range job.Stations {
+		stop := Stop{Name: station.Name, Epoch: station.Epoch, Photos: photos[st]}
+		stop.RolledMM = s.FloorFromBody[st].T[0] * 1e3
+		for h := range job.Hangs {
+			turn := s.Spin[h][st]
+			if job.Hangs[h].Wheel.Side == align.Right {
+				turn = -turn
+			}
+			stop.TurnDeg += turn * 180 / math.Pi / float64(len(job.Hangs))
+		}
+		turned = math.Max(turned, math.Abs(stop.TurnDeg))
+		net.Stations = append(net.Stations, stop)
+	}
+	net.RunoutRemoved = turned > 5
+	if !net.RunoutRemoved {
+		sol.Warnings = append(sol.Warnings, fmt.Sprintf("runout is not compensated: the wheels were not turned between stations, so each board's tilt on its wheel is known only to %.2g degrees, and so is every angle of a wheel; roll the vehicle by some 30 degrees of wheel rotation and photograph again as another station", job.Priors.MountTilt*180/math.Pi))
+	}
+	if net.VarianceFactor > 2 {
+		sol.Warnings = append(sol.Warnings, fmt.Sprintf("the corners fit %.1f times worse than their own uncertainty tells (all uncertainties are widened for it): look for a bent board, a wrong print scale or the wrong camera file", math.Sqrt(net.VarianceFactor)))
+	}
+	for i, c := range net.PrintScale {
+		if off := math.Abs(c.Value - 1); off > 3.5*job.Priors.PrintScale {
+			sol.Warnings = append(sol.Warnings, fmt.Sprintf("print scale %s comes out %.4f times what job.yaml says, more than its stated uncertainty %.4f allows: measure the printed ruler and enter boards: print_scale", []string{"x", "y"}[i], c.Value, job.Priors.PrintScale))
+		}
+	}
+	for _, l := range net.LeftOut {
+		sol.Warnings = append(sol.Warnings, fmt.Sprintf("%s is left out: %s", l.Photo, l.Reason))
+	}
+}
+
+// parallel runs f(0) ... f(n-1) on all processors.
+func parallel(n int, f func(i int)) {
+	var wg sync.WaitGroup
+	next := make(chan int)
+	for range min(n, runtime.GOMAXPROCS(0)) {
+		wg.Go(func() {
+			for i := range next {
+				f(i)
+			}
+		})
+	}
+	for i := range n {
+		next <- i
+	}
+	close(next)
+	wg.Wait()
+}
+
+// Truth returns the readings of a state that is known exactly, with
+// uncertainty zero.
+func (j *Job) Truth(s *State) ([]EpochReadings, error) {
+	c := j.cast()
+	var out []EpochReadings
+	for e, epoch := range c.epochs {
+		wheels := s.alignWheels(c, e)
+		set, err := align.Derive(wheels, mat.NewSymDense(6*len(wheels), nil), j.Vehicle.Reference)
+		if err != nil {
+			return nil, err
+		}
+		for h, hang := range j.Hangs {
+			v, _ := align.RunoutOf(boardTilt(s.HubFromBoard[h]), [2][2]float64{})
+			set.Append(align.Reading{Quantity: align.Runout, Axle: hang.Wheel.Axle, Side: hang.Wheel.Side, Value: v}, 0)
+		}
+		out = append(out, EpochReadings{epoch, *set})
+	}
+	return out, nil
+}
