@@ -1,14 +1,20 @@
 package cli
 
 import (
+	"bufio"
+	"bytes"
 	"errors"
+	"fmt"
+	"io"
 	"os"
 	"os/exec"
+	"path/filepath"
 	"regexp"
 	"strconv"
 	"testing"
 
 	"github.com/rogpeppe/go-internal/testscript"
+	"github.com/spf13/cobra"
 )
 
 // In a script, wheelplane is this test binary: no build, no install, and what
@@ -16,7 +22,58 @@ import (
 func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){
 		"wheelplane": func() { os.Exit(Main()) },
+		"wheelplane-waiting": func() {
+			commands = []func(*App) *cobra.Command{newWaitCommand}
+			os.Exit(Main())
+		},
 	})
+}
+
+// newWaitCommand makes a command that has begun a file and then works until it
+// is cancelled.
+func newWaitCommand(app *App) *cobra.Command {
+	return &cobra.Command{
+		Use:  "wait FILE",
+		Args: exactly("FILE"),
+		RunE: func(c *cobra.Command, args []string) error {
+			return writeFile(args[0], func(w io.Writer) error {
+				app.printf("waiting\n")
+				<-c.Context().Done()
+				return fmt.Errorf("writing the rest: %w", c.Context().Err())
+			})
+		},
+	}
+}
+
+// Ctrl-C ends a run cleanly: its exit code, one line, nothing left behind.
+func TestInterrupt(t *testing.T) {
+	dir := t.TempDir()
+	var msg bytes.Buffer
+	run := exec.Command("wheelplane-waiting", "wait", filepath.Join(dir, "result.json"))
+	run.Stderr = &msg
+	out, err := run.StdoutPipe()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := run.Start(); err != nil {
+		t.Fatal(err)
+	}
+	if line, err := bufio.NewReader(out).ReadString('\n'); err != nil || line != "waiting\n" {
+		t.Fatalf("the command did not start: %q, %v, %s", line, err, msg.String())
+	}
+	if got := files(t, dir); got == "" {
+		t.Error("nothing is being written: the test proves nothing")
+	}
+	if err := run.Process.Signal(os.Interrupt); err != nil {
+		t.Fatal(err)
+	}
+	var exit *exec.ExitError
+	if err := run.Wait(); !errors.As(err, &exit) || exit.ExitCode() != int(ExitInterrupted) || msg.String() != "wheelplane: interrupted\n" {
+		t.Errorf("got %v, stderr %q; want exit code %d and one line", err, msg.String(), ExitInterrupted)
+	}
+	if got := files(t, dir); got != "" {
+		t.Errorf("left behind: %s", got)
+	}
 }
 
 // TestScripts runs cmd/wheelplane/testdata/*.txtar: each a command line session
