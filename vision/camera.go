@@ -68,16 +68,49 @@ func (c *Camera) distort(x, y float64) (xd, yd, xx, xy, yy float64) {
 	return
 }
 
+// injective tells whether the distortion has not folded over at the point
+// (x, y) with Jacobian xx, xy, yy, nor on the way to it from the axis: beyond
+// a fold the polynomial can rise again and put what is far outside the field
+// of view into the middle of the picture.
+func (c *Camera) injective(x, y, xx, xy, yy float64) bool {
+	if !(xx > 0 && xx*yy > xy*xy) {
+		return false
+	}
+	s := x*x + y*y
+	// The derivative of the distorted radius, 1 + a·s + b·s² + d·s³, must not
+	// dip below 0 between the axis and s.
+	a, b, d := 3*c.K1, 5*c.K2, 7*c.K3
+	if s*(math.Abs(a)+s*(math.Abs(b)+s*math.Abs(d))) < 1 {
+		return true
+	}
+	slope := func(s float64) float64 { return 1 + s*(a+s*(b+s*d)) }
+	if slope(s) <= 0 {
+		return false
+	}
+	// Its extremes: a + 2b·s + 3d·s² = 0, roots without cancellation.
+	disc := b*b - 3*a*d
+	if disc < 0 {
+		return true
+	}
+	q := -(b + math.Copysign(math.Sqrt(disc), b))
+	for _, e := range [2]float64{q / (3 * d), a / q} {
+		if e > 0 && e < s && slope(e) <= 0 { // NaN and Inf are neither
+			return false
+		}
+	}
+	return true
+}
+
 // Project returns the pixel of a point in camera coordinates. ok is false when
 // the point is not in front of the camera, or lies so far out that the
-// distortion polynomial has folded over there.
+// distortion polynomial has folded over.
 func (c *Camera) Project(p [3]float64) (px [2]float64, ok bool) {
 	if !(p[2] > 1e-9) {
 		return px, false
 	}
 	xd, yd, xx, xy, yy := c.distort(p[0]/p[2], p[1]/p[2])
 	px = [2]float64{c.FX*xd + c.CX, c.FY*yd + c.CY}
-	return px, xx > 0 && xx*yy > xy*xy
+	return px, c.injective(p[0]/p[2], p[1]/p[2], xx, xy, yy)
 }
 
 // ProjectJacobian is [Camera.Project] with the derivatives of the pixel with
@@ -100,30 +133,53 @@ func (c *Camera) ProjectJacobian(p [3]float64) (px [2]float64, dPoint [2][3]floa
 		{xd, 0, 1, 0, c.FX * x * r2, c.FX * x * r2 * r2, c.FX * 2 * x * y, c.FX * (r2 + 2*x*x), c.FX * x * r2 * r2 * r2},
 		{0, yd, 0, 1, c.FY * y * r2, c.FY * y * r2 * r2, c.FY * (r2 + 2*y*y), c.FY * 2 * x * y, c.FY * y * r2 * r2 * r2},
 	}
-	return px, dPoint, dIntrinsics, xx > 0 && xx*yy > xy*xy
+	return px, dPoint, dIntrinsics, c.injective(x, y, xx, xy, yy)
 }
 
 // Ray returns the normalised coordinates (x, y) with z = 1 of the ray through
 // a pixel: the inverse of [Camera.Project], by Newton's method to rounding
 // error. ok is false where the distortion has no inverse.
 func (c *Camera) Ray(px [2]float64) (xy [2]float64, ok bool) {
-	xd, yd := (px[0]-c.CX)/c.FX, (px[1]-c.CY)/c.FY
-	x, y := xd, yd
-	for i := 0; i < 50; i++ {
+	d := [2]float64{(px[0] - c.CX) / c.FX, (px[1] - c.CY) / c.FY}
+	if xy, ok = c.undistort(d, d); ok {
+		return xy, true
+	}
+	// The lens distorts so strongly that the distorted point is no start.
+	// Walk out from the axis to the distorted radius, or to the fold.
+	rd := math.Hypot(d[0], d[1])
+	r, step := 0.0, 0.05
+	for i := 0; i < 1000 && step > 1e-6; i++ {
+		s := (r + step) * (r + step)
+		slope := 1 + s*(3*c.K1+s*(5*c.K2+s*7*c.K3))
+		if slope > 0 && (r+step)*(1+s*(c.K1+s*(c.K2+s*c.K3))) < rd {
+			r += step
+		} else {
+			step /= 2
+		}
+	}
+	return c.undistort(d, [2]float64{d[0] * r / rd, d[1] * r / rd})
+}
+
+// undistort solves distort(x, y) = d by Newton's method from a start.
+func (c *Camera) undistort(d, start [2]float64) (xy [2]float64, ok bool) {
+	x, y := start[0], start[1]
+	for i := 0; i < 30; i++ {
 		gx, gy, xx, xyd, yy := c.distort(x, y)
 		det := xx*yy - xyd*xyd
 		if !(det > 1e-6) {
 			return [2]float64{x, y}, false
 		}
-		ex, ey := xd-gx, yd-gy
+		ex, ey := d[0]-gx, d[1]-gy
 		dx, dy := (yy*ex-xyd*ey)/det, (xx*ey-xyd*ex)/det
 		// Far out the first steps can overshoot the fold.
 		if n := math.Hypot(dx, dy); n > 0.5 {
 			dx, dy = dx*0.5/n, dy*0.5/n
 		}
 		x, y = x+dx, y+dy
-		if dx*dx+dy*dy < 1e-28 {
-			return [2]float64{x, y}, true
+		// A step of 1e-12 leaves an error of its square.
+		if dx*dx+dy*dy < 1e-24 {
+			_, _, xx, xyd, yy = c.distort(x, y)
+			return [2]float64{x, y}, c.injective(x, y, xx, xyd, yy)
 		}
 	}
 	return [2]float64{x, y}, false
