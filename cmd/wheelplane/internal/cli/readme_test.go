@@ -1,0 +1,63 @@
+package cli
+
+import (
+	"fmt"
+	"os"
+	"path/filepath"
+	"regexp"
+	"strings"
+	"testing"
+
+	"wheelplane/pose/rig"
+)
+
+func readme(t *testing.T) string {
+	t.Helper()
+	text, err := os.ReadFile("../../../../README.md")
+	if err != nil {
+		t.Fatal(err)
+	}
+	return string(text)
+}
+
+// The README repeats the table of exit codes.
+func TestReadmeExitCodes(t *testing.T) {
+	text := readme(t)
+	for _, e := range exitMeanings {
+		if line := fmt.Sprintf("| %d | %s |\n", e.code, e.meaning); !strings.Contains(text, line) {
+			t.Errorf("README.md lacks the line %s", line)
+		}
+	}
+}
+
+// The README's job.yaml is a job that opens.
+func TestReadmeJob(t *testing.T) {
+	m := regexp.MustCompile("(?s)```yaml\n(.*?)```").FindStringSubmatch(readme(t))
+	if m == nil {
+		t.Fatal("README.md shows no job.yaml")
+	}
+	dir := t.TempDir()
+	for name, content := range map[string]string{
+		rig.JobFile:           m[1],
+		"photos/s1/a.jpg":     "",
+		"photos/s2/a.jpg":     "",
+		"photos/third/a.jpg":  "",
+		"photos/third/b.jpg":  "",
+		"photos/third/README": "not a photograph",
+	} {
+		path := filepath.Join(dir, filepath.FromSlash(name))
+		if err := os.MkdirAll(filepath.Dir(path), 0o777); err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path, []byte(content), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	folder, err := rig.Open(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if got := len(folder.Job.Photos); got != 4 {
+		t.Errorf("%d photos, want 4", got)
+	}
+}
