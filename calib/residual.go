@@ -1,0 +1,143 @@
+package calib
+
+import (
+	"math"
+
+	"wheelplane/pose"
+	"wheelplane/pose/bundle"
+	"wheelplane/vision"
+)
+
+// numShape is the number of parameters of a board's own errors; see [Shape].
+const numShape = 5
+
+// Shape is how a printed board departs from its drawing, in board coordinates
+// (x, y nominal, metres):
+//
+//	x' = x·(1 + Stretch/2) + y·Skew/2
+//	y' = y·(1 − Stretch/2) + x·Skew/2
+//	z' = L·(BowX·(x/L)² + BowXY·(x/L)·(y/L) + BowY·(y/L)²)
+//
+// with L the distance of the outermost corner from the board's centre. A
+// change of both scales together is not in it: it cannot be told from
+// distance, and does not touch the intrinsics.
+type Shape struct {
+	Stretch, Skew     float64 // relative; Skew: radians off the right angle
+	BowX, BowXY, BowY float64 // relative to L
+}
+
+func (s *Shape) vector() []float64 {
+	return []float64{s.Stretch, s.Skew, s.BowX, s.BowXY, s.BowY}
+}
+
+func shapeOf(v []float64) Shape { return Shape{v[0], v[1], v[2], v[3], v[4]} }
+
+// shapeAt returns a nominal board point as the shape has it, and the derivative of
+// its coordinates with respect to the five parameters.
+func shapeAt(s []float64, p pose.Vec, l float64) (q pose.Vec, d [3][numShape]float64) {
+	u, v := p[0]/l, p[1]/l
+	q = pose.Vec{
+		p[0] + p[0]*s[0]/2 + p[1]*s[1]/2,
+		p[1] - p[1]*s[0]/2 + p[0]*s[1]/2,
+		p[2] + l*(s[2]*u*u+s[3]*u*v+s[4]*v*v),
+	}
+	d[0][0], d[0][1] = p[0]/2, p[1]/2
+	d[1][0], d[1][1] = -p[1]/2, p[0]/2
+	d[2][2], d[2][3], d[2][4] = l*u*u, l*u*v, l*v*v
+	return q, d
+}
+
+// observation is one corner in one view.
+type observation struct {
+	board pose.Vec // nominal
+	px    [2]float64
+	cov   [3]float64 // of detection: xx, xy, yy
+}
+
+// whitening returns the lower triangular W with W'·W the inverse of the
+// covariance plus extra·I: three numbers w00, w10, w11.
+func whitening(cov [3]float64, extra float64) [3]float64 {
+	// Cholesky of the covariance, then its inverse.
+	l00 := math.Sqrt(cov[0] + extra)
+	l10 := cov[1] / l00
+	l11 := math.Sqrt(cov[2] + extra - l10*l10)
+	return [3]float64{1 / l00, -l10 / (l00 * l11), 1 / l11}
+}
+
+// viewResidual is the whitened residual of all corners of one view, two rows a
+// corner: predicted minus observed pixel. Blocks: intrinsics (vision's order),
+// cameraFromBoard, shape.
+type viewResidual struct {
+	halfM float64 // the shape's L
+	obs   []observation
+	w     [][3]float64 // whitening
+}
+
+var _ bundle.Residual = (*viewResidual)(nil)
+
+// Eval implements [bundle.Residual].
+func (v *viewResidual) Eval(x [][]float64, r []float64, jac [][]float64) bool {
+	var cam vision.Camera
+	cam.SetIntrinsics([vision.NumIntrinsics]float64(x[0]))
+	cameraFromBoard := bundle.GetPose(x[1])
+	want := func(i int) bool { return jac != nil && jac[i] != nil }
+	for i := range v.obs {
+		o, w := &v.obs[i], &v.w[i]
+		p, dShape := shapeAt(x[2], o.board, v.halfM)
+		turned := cameraFromBoard.R.Apply(p)
+		px, dPoint, dK, ok := cam.ProjectJacobian(pose.Add(turned, cameraFromBoard.T))
+		if !ok {
+			return false
+		}
+		ex, ey := px[0]-o.px[0], px[1]-o.px[1]
+		r[2*i], r[2*i+1] = w[0]*ex, w[1]*ex+w[2]*ey
+		put := func(block, n, col int, dx, dy float64) {
+			j := jac[block]
+			j[2*i*n+col] = w[0] * dx
+			j[(2*i+1)*n+col] = w[1]*dx + w[2]*dy
+		}
+		if want(0) {
+			for c := 0; c < vision.NumIntrinsics; c++ {
+				put(0, vision.NumIntrinsics, c, dK[0][c], dK[1][c])
+			}
+		}
+		if want(1) {
+			// d(exp(ω)·R·p)/dω = −[R·p]×
+			s := pose.Skew(turned)
+			for c := 0; c < 3; c++ {
+				var d [2]float64
+				for k := 0; k < 2; k++ {
+					d[k] = -(dPoint[k][0]*s[0][c] + dPoint[k][1]*s[1][c] + dPoint[k][2]*s[2][c])
+				}
+				put(1, 6, c, d[0], d[1])
+				put(1, 6, 3+c, dPoint[0][c], dPoint[1][c])
+			}
+		}
+		if want(2) {
+			for c := 0; c < numShape; c++ {
+				q := cameraFromBoard.R.Apply(pose.Vec{dShape[0][c], dShape[1][c], dShape[2][c]})
+				put(2, numShape, c, pose.Dot(dPoint[0], q), pose.Dot(dPoint[1], q))
+			}
+		}
+	}
+	return true
+}
+
+// shapePrior holds the shape to zero with the given standard uncertainties.
+type shapePrior struct{ sigma [numShape]float64 }
+
+var _ bundle.Residual = (*shapePrior)(nil)
+
+// Eval implements [bundle.Residual].
+func (p *shapePrior) Eval(x [][]float64, r []float64, jac [][]float64) bool {
+	for i := range p.sigma {
+		r[i] = x[0][i] / p.sigma[i]
+		if jac != nil && jac[0] != nil {
+			for c := 0; c < numShape; c++ {
+				jac[0][i*numShape+c] = 0
+			}
+			jac[0][i*numShape+i] = 1 / p.sigma[i]
+		}
+	}
+	return true
+}

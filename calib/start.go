@@ -1,0 +1,199 @@
+package calib
+
+import (
+	"errors"
+	"fmt"
+	"image"
+	"math"
+
+	"gocv.io/x/gocv"
+	"gonum.org/v1/gonum/mat"
+
+	"wheelplane/pose"
+	"wheelplane/vision"
+)
+
+// Start returns rough intrinsics (without covariance) and one cameraFromBoard
+// per view, by OpenCV's calibrateCamera with all corners weighted alike. Every
+// view needs four corners that do not lie on one line.
+func Start(views []View, width, height int) (vision.Camera, []pose.SE3, error) {
+	return opencvCalibrate(views, width, height, fixK3)
+}
+
+// OpenCV's CALIB_FIX_K3. gocv's constant of that name holds the fisheye
+// module's value, which here would fix k2.
+const fixK3 = gocv.CalibFlag(128)
+
+// opencvCalibrate runs cv::calibrateCamera. An exception in OpenCV would end
+// the program, so what it cannot digest is refused before.
+func opencvCalibrate(views []View, width, height int, flags gocv.CalibFlag) (vision.Camera, []pose.SE3, error) {
+	cam := vision.Camera{Width: width, Height: height}
+	if len(views) == 0 || width <= 0 || height <= 0 {
+		return cam, nil, errors.New("no views to start a calibration from")
+	}
+	var board [][]gocv.Point3f
+	var picture [][]gocv.Point2f
+	for i := range views {
+		v := &views[i]
+		if _, ok := boardToPicture(v); !ok {
+			return cam, nil, fmt.Errorf("photo %s: its %d corners do not span a plane", v.Name, len(v.Corners))
+		}
+		var b []gocv.Point3f
+		var p []gocv.Point2f
+		for _, c := range v.Corners {
+			q := v.Board.Corner(c.Index)
+			b = append(b, gocv.Point3f{X: float32(q[0]), Y: float32(q[1])})
+			p = append(p, gocv.Point2f{X: float32(c.Px[0]), Y: float32(c.Px[1])})
+		}
+		board, picture = append(board, b), append(picture, p)
+	}
+	object := gocv.NewPoints3fVectorFromPoints(board)
+	defer object.Close()
+	corners := gocv.NewPoints2fVectorFromPoints(picture)
+	defer corners.Close()
+	k, d, rvecs, tvecs := gocv.NewMat(), gocv.NewMat(), gocv.NewMat(), gocv.NewMat()
+	for _, m := range []*gocv.Mat{&k, &d, &rvecs, &tvecs} {
+		defer m.Close()
+	}
+	gocv.CalibrateCamera(object, corners, image.Pt(width, height), &k, &d, &rvecs, &tvecs, flags)
+
+	cam.FX, cam.FY = k.GetDoubleAt(0, 0), k.GetDoubleAt(1, 1)
+	cam.CX, cam.CY = k.GetDoubleAt(0, 2), k.GetDoubleAt(1, 2)
+	var dist [5]float64
+	for i := range dist {
+		if d.Rows() == 1 {
+			dist[i] = d.GetDoubleAt(0, i)
+		} else {
+			dist[i] = d.GetDoubleAt(i, 0)
+		}
+	}
+	cam.K1, cam.K2, cam.P1, cam.P2, cam.K3 = dist[0], dist[1], dist[2], dist[3], dist[4]
+	for _, v := range cam.Intrinsics() {
+		if math.IsNaN(v) || math.IsInf(v, 0) {
+			return cam, nil, errors.New("OpenCV found no finite camera")
+		}
+	}
+	if cam.FX <= 0 || cam.FY <= 0 {
+		return cam, nil, errors.New("OpenCV found no camera with a positive focal length")
+	}
+	cameraFromBoard := make([]pose.SE3, len(views))
+	for i := range views {
+		w, t := rvecs.GetVecdAt(i, 0), tvecs.GetVecdAt(i, 0)
+		cameraFromBoard[i] = pose.SE3{R: pose.Exp(pose.Vec(w)), T: pose.Vec(t)}
+	}
+	return cam, cameraFromBoard, nil
+}
+
+// boardToPicture returns the homography from board x, y to pixels by the
+// normalised direct linear transform (Hartley and Zisserman, Multiple View
+// Geometry, algorithm 4.2). ok is false where the corners do not fix it: fewer
+// than four, or too near to one line.
+func boardToPicture(v *View) (h [3][3]float64, ok bool) {
+	n := len(v.Corners)
+	if n < 4 {
+		return h, false
+	}
+	var from, to [][2]float64
+	for _, c := range v.Corners {
+		q := v.Board.Corner(c.Index)
+		from, to = append(from, [2]float64{q[0], q[1]}), append(to, c.Px)
+	}
+	nf, tf := normalise(from)
+	nt, tt := normalise(to)
+	a := mat.NewDense(2*n, 9, nil)
+	for i := range nf {
+		x, y, u, w := nf[i][0], nf[i][1], nt[i][0], nt[i][1]
+		a.SetRow(2*i, []float64{x, y, 1, 0, 0, 0, -u * x, -u * y, -u})
+		a.SetRow(2*i+1, []float64{0, 0, 0, x, y, 1, -w * x, -w * y, -w})
+	}
+	// The right singular vector of the smallest singular value, by way of AᵀA:
+	// nine numbers, well scaled.
+	var ata mat.SymDense
+	ata.SymOuterK(1, a.T())
+	var eig mat.EigenSym
+	if !eig.Factorize(&ata, true) {
+		return h, false
+	}
+	values := eig.Values(nil)
+	if !(values[1] > 1e-7*values[8]) {
+		return h, false
+	}
+	var vec mat.Dense
+	eig.VectorsTo(&vec)
+	var m, fromScale, toScale mat.Dense
+	g := mat.NewDense(3, 3, nil)
+	for i := 0; i < 9; i++ {
+		g.Set(i/3, i%3, vec.At(i, 0))
+	}
+	fromScale.CloneFrom(mat.NewDense(3, 3, []float64{tf[0], 0, -tf[0] * tf[1], 0, tf[0], -tf[0] * tf[2], 0, 0, 1}))
+	toScale.CloneFrom(mat.NewDense(3, 3, []float64{1 / tt[0], 0, tt[1], 0, 1 / tt[0], tt[2], 0, 0, 1}))
+	m.Product(&toScale, g, &fromScale)
+	for i := 0; i < 3; i++ {
+		for j := 0; j < 3; j++ {
+			h[i][j] = m.At(i, j)
+		}
+	}
+	return h, true
+}
+
+// normalise moves the points' mean to the origin and their root mean square
+// distance to √2; t holds scale and mean.
+func normalise(p [][2]float64) (q [][2]float64, t [3]float64) {
+	var mx, my, s float64
+	for _, a := range p {
+		mx, my = mx+a[0]/float64(len(p)), my+a[1]/float64(len(p))
+	}
+	for _, a := range p {
+		s += (a[0]-mx)*(a[0]-mx) + (a[1]-my)*(a[1]-my)
+	}
+	if s > 0 {
+		s = math.Sqrt2 / math.Sqrt(s/float64(len(p)))
+	}
+	for _, a := range p {
+		q = append(q, [2]float64{s * (a[0] - mx), s * (a[1] - my)})
+	}
+	return q, [3]float64{s, mx, my}
+}
+
+// focalVisible tells whether the views' perspective shows a focal length at
+// all, with the principal point taken for the middle and no distortion: the
+// closed form of Zhang (IEEE TPAMI 22 (2000) 1330-1334) for two unknowns. It
+// guards OpenCV's start, which does the same and does not check; a focal
+// length that is merely uncertain passes here and shows in the covariance.
+func focalVisible(views []View, width, height int) bool {
+	// In pixels about the middle, over s, the two constraints of a view are
+	// linear in 1/f²: (a·1/f² = b), one unknown for a square pixel.
+	s := float64(max(width, height))
+	var aa, ab, bb float64
+	for i := range views {
+		h, ok := boardToPicture(&views[i])
+		if !ok {
+			continue
+		}
+		var col [2][3]float64
+		for j := range col {
+			col[j] = [3]float64{
+				(h[0][j] - h[2][j]*float64(width-1)/2) / s,
+				(h[1][j] - h[2][j]*float64(height-1)/2) / s,
+				h[2][j],
+			}
+		}
+		n := math.Hypot(math.Hypot(col[0][0], col[0][1]), math.Hypot(col[1][0], col[1][1]))
+		n *= n
+		dot := func(p, q [3]float64) float64 { return p[0]*q[0] + p[1]*q[1] }
+		for _, c := range [][2]float64{
+			{dot(col[0], col[1]) / n, -col[0][2] * col[1][2] / n},
+			{(dot(col[0], col[0]) - dot(col[1], col[1])) / n, -(col[0][2]*col[0][2] - col[1][2]*col[1][2]) / n},
+		} {
+			aa, ab, bb = aa+c[0]*c[0], ab+c[0]*c[1], bb+c[1]*c[1]
+		}
+	}
+	// The constraint's two coefficients vanish together where the board is
+	// parallel to the picture.
+	const least = 1e-12
+	if !(aa > least) || !(bb > least*least) || !(ab > 0) {
+		return false
+	}
+	f := math.Sqrt(aa / ab)
+	return f > 0.1 && f < 100
+}
