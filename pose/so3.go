@@ -122,11 +122,17 @@ func RotZ(a float64) SO3 { return Exp(Vec{0, 0, a}) }
 func RotationTo(a, b Vec) SO3 {
 	c := Cross(a, b)
 	s, d := Norm(c), Dot(a, b)
-	if s < 1e-12 {
-		if d > 0 {
-			return IdentityRotation()
+	if d < -0.9 {
+		// The cross product of nearly opposite vectors is mostly rounding: turn
+		// half round first, about an axis that is surely at right angles to a.
+		half := Sub(c, Scale(Dot(a, c), a))
+		if s < 1e-12 {
+			half = Perpendicular(a)
 		}
-		return Exp(Scale(math.Pi, Perpendicular(a)))
+		return RotationTo(Scale(-1, a), b).Mul(Exp(Scale(math.Pi, Unit(half))))
+	}
+	if s == 0 {
+		return IdentityRotation()
 	}
 	return Exp(Scale(math.Atan2(s, d)/s, c))
 }
