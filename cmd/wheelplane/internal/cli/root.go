@@ -42,7 +42,10 @@ import (
 
 // commands makes every command, in the order of the help, which is the order
 // of the work.
-var commands = []func(*App) *cobra.Command{}
+var commands = []func(*App) *cobra.Command{
+	newMeasureCommand,
+	newDemoCommand,
+}
 
 // App is what a command may touch of the world outside: its output, and the
 // options every command has. A test fills it with buffers.

@@ -3,6 +3,8 @@ package cli
 import (
 	"runtime"
 	"runtime/debug"
+
+	"wheelplane/pose/rig"
 )
 
 // release is set by the Makefile from git describe. Without it, the build's
@@ -29,13 +31,7 @@ func version() string {
 	return "devel"
 }
 
-// toolRecord is "tool" in a result file: what is needed to repeat the run.
-type toolRecord struct {
-	Name    string `json:"name"`
-	Version string `json:"version"`
-	Go      string `json:"go"`
-}
-
-func thisTool() toolRecord {
-	return toolRecord{Name: "wheelplane", Version: version(), Go: runtime.Version()}
+// thisTool is "tool" in a result file.
+func thisTool() rig.Tool {
+	return rig.Tool{Name: "wheelplane", Version: version(), Go: runtime.Version()}
 }

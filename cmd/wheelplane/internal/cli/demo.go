@@ -1,0 +1,256 @@
+package cli
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"image"
+	"io"
+	"io/fs"
+	"math"
+	"os"
+	"path/filepath"
+	"strconv"
+
+	"wheelplane/fixtures"
+	"wheelplane/pose/rig"
+
+	"github.com/spf13/cobra"
+)
+
+type demoOptions struct {
+	dir        string
+	scene      string
+	seed       uint64
+	size       int
+	phone      bool
+	photosOnly bool
+	list       bool
+}
+
+func newDemoCommand(app *App) *cobra.Command {
+	var o demoOptions
+	c := &cobra.Command{
+		Use:   "demo DIR",
+		Short: "Try it without a camera: photographs of a vehicle whose angles are known",
+		Long: `demo draws a vehicle of an invented ferry yard, photographs it (rendered
+pictures, as real as a phone's), writes a job folder with them and measures it
+as 'measure' would. It prints each reading with its uncertainty beside the
+truth, which it also writes to DIR/truth.json.`,
+		Example: `  wheelplane demo /tmp/yard
+  wheelplane demo /tmp/yard --seed 7 --size 4000
+  wheelplane demo --list`,
+		Args:              atMost(1),
+		ValidArgsFunction: completeDirs,
+		RunE: func(c *cobra.Command, args []string) error {
+			if o.list {
+				return app.listScenes()
+			}
+			if err := exactly("DIR")(c, args); err != nil {
+				return withCode(ExitUsage, err)
+			}
+			o.dir = args[0]
+			return app.demo(c.Context(), o)
+		},
+	}
+	f := c.Flags()
+	f.StringVar(&o.scene, "scene", fixtures.DefaultScene, "which scene; --list names them")
+	f.Uint64Var(&o.seed, "seed", 1, "everything random comes from it")
+	f.IntVar(&o.size, "size", 4000, "width of the photographs, pixels")
+	f.BoolVar(&o.phone, "phone", false, "photographs as a phone retouches them: tone curve and sharpening")
+	f.BoolVar(&o.photosOnly, "photos-only", false, "write the job and its photographs, and do not measure")
+	f.BoolVar(&o.list, "list", false, "name the scenes")
+	var names []string
+	for _, n := range fixtures.SceneNames() {
+		names = append(names, n[0])
+	}
+	c.RegisterFlagCompletionFunc("scene", completeWords(names...))
+	return c
+}
+
+func (a *App) listScenes() error {
+	scenes := fixtures.SceneNames()
+	if a.JSON {
+		type scene struct {
+			Name  string `json:"name"`
+			About string `json:"about"`
+		}
+		out := []scene{}
+		for _, s := range scenes {
+			out = append(out, scene{s[0], s[1]})
+		}
+		return a.printJSON(out)
+	}
+	t := newTable(left("scene"), left("what it shows"))
+	for _, s := range scenes {
+		t.row(s[0], s[1])
+	}
+	a.printf("%s", t)
+	return nil
+}
+
+func (a *App) demo(ctx context.Context, o demoOptions) error {
+	scene, err := fixtures.NewScene(o.scene, o.seed, o.size)
+	if err != nil {
+		return Usagef("%v", err)
+	}
+	if err := clearDemo(o.dir); err != nil {
+		return err
+	}
+	truth, err := a.writeScene(ctx, scene, o)
+	if err != nil {
+		return err
+	}
+	if o.photosOnly {
+		if a.JSON {
+			return a.printJSON(truth)
+		}
+		a.printf("wrote %d photographs; measure them with: wheelplane measure %s\n", len(scene.Job.Photos), o.dir)
+		return nil
+	}
+	result, err := a.measure(ctx, measureOptions{dir: o.dir})
+	if err != nil {
+		return err
+	}
+	pictures, err := a.annotateSome(scene, o.dir)
+	if err != nil {
+		return err
+	}
+	if a.JSON {
+		return a.printJSON(compare(result, truth))
+	}
+	a.printf("%s", compareText(result, truth))
+	a.printf("\njob folder: %s\n", o.dir)
+	for _, p := range pictures {
+		a.printf("picture:    %s\n", p)
+	}
+	return nil
+}
+
+// clearDemo makes room in a folder: it must be new, empty or an earlier demo.
+func clearDemo(dir string) error {
+	entries, err := os.ReadDir(dir)
+	switch {
+	case errors.Is(err, fs.ErrNotExist):
+		return nil
+	case err != nil:
+		return BadInputf("%s: cannot be used as the demo's folder: %w", dir, err)
+	case len(entries) == 0:
+		return nil
+	}
+	if _, err := os.Stat(filepath.Join(dir, rig.TruthFile)); err != nil {
+		return BadInputf("%s: the folder holds something that is not a demo: choose a new or empty folder", dir)
+	}
+	for _, name := range []string{"photos", "annotated", rig.JobFile, rig.TruthFile, rig.ResultFile, "camera.yaml"} {
+		if err := os.RemoveAll(filepath.Join(dir, name)); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// writeScene writes the job folder of a scene, the truth first: a folder with
+// a truth in it may be taken for a demo later.
+func (a *App) writeScene(ctx context.Context, scene *fixtures.Scene, o demoOptions) (*rig.Result, error) {
+	for st := range scene.Job.Stations {
+		if err := os.MkdirAll(filepath.Join(o.dir, "photos", scene.Job.Stations[st].Name), 0o777); err != nil {
+			return nil, cannotWrite(o.dir, err)
+		}
+	}
+	exact, err := scene.Job.Truth(scene.Truth)
+	if err != nil {
+		return nil, err
+	}
+	truth := &rig.Result{Job: scene.Job.Name, Readings: rig.ForFiles(exact), Network: &rig.Network{}, Tool: thisTool()}
+	truth.Tool.Options = map[string]string{"scene": o.scene, "seed": strconv.FormatUint(o.seed, 10), "size": strconv.Itoa(o.size)}
+	text, err := scene.Job.Text("camera.yaml")
+	if err != nil {
+		return nil, err
+	}
+	var out outputs
+	defer out.discard()
+	if err := out.add(filepath.Join(o.dir, rig.TruthFile), func(w io.Writer) error { return encodeJSON(w, truth) }); err != nil {
+		return nil, err
+	}
+	if err := out.add(filepath.Join(o.dir, rig.JobFile), func(w io.Writer) error { _, err := w.Write(text); return err }); err != nil {
+		return nil, err
+	}
+	if err := out.addPath(filepath.Join(o.dir, "camera.yaml"), scene.Camera.Save); err != nil {
+		return nil, err
+	}
+	if err := out.commit(); err != nil {
+		return nil, err
+	}
+	optics := fixtures.DefaultOptics(o.size)
+	if o.phone {
+		optics = fixtures.PhoneOptics(o.size)
+	}
+	bar := a.progress("rendering photographs", len(scene.Job.Photos))
+	defer bar.done()
+	return truth, scene.Photograph(ctx, o.dir, optics, func() { bar.add(1) })
+}
+
+// compared is a reading beside its truth.
+type compared struct {
+	rig.Reading
+	Truth      float64 `json:"truth"`
+	Error      float64 `json:"error"`
+	Normalised float64 `json:"error_over_u"`
+}
+
+type comparison struct {
+	Readings []compared   `json:"readings"`
+	Network  *rig.Network `json:"network"`
+	Tool     rig.Tool     `json:"tool"`
+}
+
+func compare(result, truth *rig.Result) *comparison {
+	c := &comparison{Readings: []compared{}, Network: result.Network, Tool: result.Tool}
+	for _, r := range result.Readings {
+		if t, ok := rig.Find(truth.Readings, r); ok {
+			e := r.Value - t.Value
+			c.Readings = append(c.Readings, compared{r, t.Value, e, e / r.U})
+		}
+	}
+	return c
+}
+
+func compareText(result, truth *rig.Result) string {
+	t := newTable(left("axle"), left("side"), left("reading"), right("measured"), right("u"), right("truth"), right("error"), right("error/u"), left("unit"))
+	worst := 0.0
+	c := compare(result, truth)
+	for _, r := range c.Readings {
+		d := digits(r.U)
+		num := func(v float64) string { return fmt.Sprintf("%.*f", d, positive(v, d)) }
+		t.row(fmt.Sprint(r.Axle), string(r.Side), quantityName(r.Quantity), num(r.Value), num(r.U), num(r.Truth), num(r.Error), fmt.Sprintf("%.1f", r.Normalised), r.Unit)
+		worst = math.Max(worst, math.Abs(r.Normalised))
+	}
+	n := result.Network
+	text := fmt.Sprintf("%s\n%d photos, %d corners (%d left out), residual %.3f px, chi-square %.2f per degree of freedom\n",
+		t, n.Photos, n.Corners, n.Rejected, n.RMSPx, n.VarianceFactor)
+	for _, s := range n.Stations[1:] {
+		text += fmt.Sprintf("station %s: rolled %.0f mm, wheels turned %.1f deg\n", s.Name, s.RolledMM, s.TurnDeg)
+	}
+	return text + fmt.Sprintf("largest error: %.1f of its own standard uncertainties (u, k = 1)\n", worst)
+}
+
+// annotateSome draws what was found in two of the photographs: one from the
+// front corner and one from the side.
+func (a *App) annotateSome(scene *fixtures.Scene, dir string) ([]string, error) {
+	folder := filepath.Join(dir, "annotated")
+	if err := os.MkdirAll(folder, 0o777); err != nil {
+		return nil, cannotWrite(folder, err)
+	}
+	var out []string
+	for _, p := range []int{0, 2} {
+		path := filepath.Join(dir, filepath.FromSlash(scene.Job.Photos[p].Path))
+		to := filepath.Join(folder, fmt.Sprintf("%s-%s", scene.Job.Stations[scene.Job.Photos[p].Station].Name, filepath.Base(path)))
+		if err := annotatePhoto(path, to, scene.Job.Boards, &scene.Camera); err != nil {
+			return nil, err
+		}
+		out = append(out, to)
+	}
+	return out, nil
+}
+
+var _ image.Image

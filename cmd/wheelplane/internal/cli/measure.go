@@ -1,0 +1,333 @@
+package cli
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"math"
+	"path/filepath"
+	"runtime"
+	"strings"
+
+	"wheelplane/pose/align"
+	"wheelplane/pose/rig"
+	"wheelplane/vision"
+
+	"github.com/spf13/cobra"
+	"golang.org/x/sync/errgroup"
+)
+
+type measureOptions struct {
+	dir           string
+	ignoreUnknown bool
+}
+
+func newMeasureCommand(app *App) *cobra.Command {
+	var o measureOptions
+	c := &cobra.Command{
+		Use:   "measure DIR",
+		Short: "Measure a job: from its photographs to wheel angles with their uncertainty",
+		Long: `measure reads the job in a folder, finds the boards in its photographs, solves
+for the wheel axes and writes DIR/result.json.
+
+A job is a folder:
+
+  job.yaml      vehicle, boards, hangs, floor, stations and the camera file
+  camera.yaml   made by 'wheelplane camera'
+  photos/       one folder for each station, named as the station is
+
+job.yaml, with every key it knows (lengths in mm, angles in degrees):
+
+` + indent(jobExample) + `
+Angles: camber is positive when the top of the wheel leans outward, toe is
+positive for toe-in, headings, thrust and scrub are positive to the left.
+Uncertainties are standard uncertainties (k = 1).`,
+		Example: `  wheelplane measure bay-3
+  wheelplane measure bay-3 --json | jq '.readings[] | select(.quantity == "toe")'`,
+		Args:              exactly("DIR"),
+		ValidArgsFunction: completeDirs,
+		RunE: func(c *cobra.Command, args []string) error {
+			o.dir = args[0]
+			result, err := app.measure(c.Context(), o)
+			if err != nil {
+				return err
+			}
+			return app.printResult(result)
+		},
+	}
+	c.Flags().BoolVar(&o.ignoreUnknown, "ignore-unknown", false, "measure although a photo shows a board that job.yaml does not know")
+	return c
+}
+
+const jobExample = `name: yard truck no. 3
+vehicle:
+  name: yard truck
+  reference_axle: 3          # scrub is read against it; default: the last
+  axles:                     # from the front
+    - {name: front, position_mm: 0, track_mm: 2050, tyre_diameter_mm: 1010, steered: true}
+    - {name: drive, position_mm: 4300, track_mm: 1850, tyre_diameter_mm: 1010, driven: true}
+    - {name: tag, position_mm: 5650, track_mm: 1850, tyre_diameter_mm: 1010}
+boards:
+  dictionary: 36h11
+  squares: [7, 5]
+  square_mm: 55
+  marker_mm: 41
+  print_scale: {x: 1.0007, y: 0.9995, u: 0.0005}   # measured over nominal; default 1
+  list:
+    - {name: A, first_id: 0}
+    - {name: B, first_id: 17}
+hangs:                       # a board clamped to a wheel
+  - {board: A, axle: 1, side: left}
+  - {board: B, axle: 1, side: right}
+floor:                       # boards lying on the floor
+  boards: [G, H]
+  flatness_mm: 1             # standard uncertainty of the floor's height
+  tilt_deg: 0.2              # of a floor board
+  thickness_mm: 3            # printed face above the floor
+mount:                       # how boards are clamped (standard uncertainties)
+  tilt_deg: 1
+  offset_mm: 20              # board's centre off the spin axis
+  standoff_mm: 250           # board's face outboard of the wheel's centre plane
+  standoff_u_mm: 0.5
+stations:                    # places the vehicle stood still at
+  - {name: "1"}              # photographs in photos/1; epoch "as found"
+  - {name: "2", epoch: as found, photos: ["photos/second*.jpg"]}
+camera: camera.yaml
+`
+
+func indent(s string) string {
+	return "  " + strings.ReplaceAll(strings.TrimSuffix(s, "\n"), "\n", "\n  ") + "\n"
+}
+
+// measure is the whole measurement: load, detect, solve, derive, write.
+func (a *App) measure(ctx context.Context, o measureOptions) (*rig.Result, error) {
+	folder, err := rig.Open(o.dir)
+	if err != nil {
+		return nil, BadInput(err)
+	}
+	camera, err := vision.LoadCamera(folder.Camera)
+	if err != nil {
+		return nil, BadInput(err)
+	}
+	obs, err := a.findBoards(ctx, folder, camera, o.ignoreUnknown)
+	if err != nil {
+		return nil, err
+	}
+	bar := a.progress("solving", -1)
+	solution, err := rig.Solve(ctx, folder.Job, *camera, obs, rig.Options{Progress: bar.say})
+	bar.done()
+	if err != nil {
+		return nil, Unmeasurable(fmt.Errorf("%s: %w", o.dir, err))
+	}
+	result := a.result(folder.Job, solution)
+	return result, writeFile(filepath.Join(o.dir, rig.ResultFile), func(w io.Writer) error { return encodeJSON(w, result) })
+}
+
+func (a *App) result(job *rig.Job, s *rig.Solution) *rig.Result {
+	for _, w := range s.Warnings {
+		a.warn("%s", w)
+	}
+	return &rig.Result{Job: job.Name, Readings: rig.ForFiles(s.Readings), Network: &s.Network, Warnings: s.Warnings, Tool: thisTool()}
+}
+
+// sighting is what one photograph gave.
+type sighting struct {
+	views   []vision.View
+	unknown []int
+	err     error
+}
+
+// findBoards reads all photographs of a job, as many at once as there are
+// processors. A bad one is skipped with a warning, as long as its station has
+// a good one.
+func (a *App) findBoards(ctx context.Context, folder *rig.Folder, camera *vision.Camera, ignoreUnknown bool) ([]rig.Observation, error) {
+	job := folder.Job
+	found := make([]sighting, len(job.Photos))
+	bar := a.progress("reading photos", len(job.Photos))
+	var g errgroup.Group
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	for p := range job.Photos {
+		g.Go(func() error {
+			defer bar.add(1)
+			if ctx.Err() != nil {
+				return ctx.Err()
+			}
+			found[p] = look(filepath.Join(folder.Dir, filepath.FromSlash(job.Photos[p].Path)), job.Boards, camera)
+			return nil
+		})
+	}
+	err := g.Wait()
+	bar.done()
+	if err != nil {
+		return nil, err
+	}
+
+	var obs []rig.Observation
+	good, firstBad := make([]int, len(job.Stations)), make([]error, len(job.Stations))
+	for p, s := range found {
+		station := job.Photos[p].Station
+		if s.err != nil {
+			if firstBad[station] == nil {
+				firstBad[station] = s.err
+			}
+			continue
+		}
+		good[station]++
+		if len(s.unknown) >= 3 && !ignoreUnknown {
+			path := filepath.Join(folder.Dir, filepath.FromSlash(job.Photos[p].Path))
+			return nil, BadInputf("%s shows a board with marker ids %s, which %s does not know: add it to boards and to hangs or floor, take it out of sight, or measure with --ignore-unknown",
+				path, ranges(s.unknown), rig.JobFile)
+		}
+		for _, v := range s.views {
+			obs = append(obs, rig.Observation{Photo: p, Board: v.Board, Corners: v.Corners})
+		}
+	}
+	for st, n := range good {
+		if n == 0 {
+			return nil, BadInput(Hint(firstBad[st], fmt.Sprintf("station %s has no photo that can be used", job.Stations[st].Name)))
+		}
+	}
+	for _, s := range found {
+		if s.err != nil {
+			a.warn("skipped: %v", s.err)
+		}
+	}
+	return obs, nil
+}
+
+// look reads one photograph and finds its boards.
+func look(path string, boards []vision.Board, camera *vision.Camera) sighting {
+	info, err := vision.ReadInfo(path)
+	if err != nil {
+		return sighting{err: err}
+	}
+	if err := camera.Fits(info); err != nil {
+		return sighting{err: err}
+	}
+	photo, err := vision.Load(path)
+	if err != nil {
+		return sighting{err: err}
+	}
+	res, err := vision.Detect(photo.Pix, boards, vision.DetectOptions{Camera: camera})
+	if err != nil {
+		return sighting{err: fmt.Errorf("%s: %w", path, err)}
+	}
+	return sighting{views: res.Views, unknown: res.UnknownIDs}
+}
+
+// ranges writes a rising list of numbers as 3-5, 9.
+func ranges(n []int) string {
+	var out []string
+	for i := 0; i < len(n); {
+		k := i
+		for k+1 < len(n) && n[k+1] == n[k]+1 {
+			k++
+		}
+		if k > i {
+			out = append(out, fmt.Sprintf("%d-%d", n[i], n[k]))
+		} else {
+			out = append(out, fmt.Sprint(n[i]))
+		}
+		i = k + 1
+	}
+	return strings.Join(out, ", ")
+}
+
+// printResult writes the readings for a person, or as JSON.
+func (a *App) printResult(r *rig.Result) error {
+	if a.JSON {
+		return a.printJSON(r)
+	}
+	a.printf("%s", resultText(r))
+	return nil
+}
+
+// quantityNames are the readings' names in tables, in order within an axle.
+var quantityNames = []struct {
+	quantity align.Quantity
+	name     string
+}{
+	{align.Camber, "camber"},
+	{align.Toe, "toe"},
+	{align.TotalToe, "total toe"},
+	{align.AxleHeading, "axle heading"},
+	{align.ThrustAngle, "thrust angle"},
+	{align.ScrubAngle, "scrub angle"},
+	{align.AxleOffset, "axle offset"},
+	{align.Wheelbase, "wheelbase"},
+	{align.Track, "track"},
+	{align.Runout, "board runout"},
+}
+
+func quantityName(q align.Quantity) string {
+	for _, n := range quantityNames {
+		if n.quantity == q {
+			return n.name
+		}
+	}
+	return string(q)
+}
+
+// resultText is the table of readings: a block for each epoch, in it the axles
+// from the front.
+func resultText(r *rig.Result) string {
+	var b strings.Builder
+	var epochs []string
+	axles := 0
+	for _, x := range r.Readings {
+		if len(epochs) == 0 || epochs[len(epochs)-1] != x.Epoch {
+			epochs = append(epochs, x.Epoch)
+		}
+		axles = max(axles, x.Axle)
+	}
+	for _, epoch := range epochs {
+		t := newTable(left("axle"), left("reading"), right("left"), right("right"), right("axle"), left("unit"))
+		for axle := 1; axle <= axles; axle++ {
+			for _, q := range quantityNames {
+				cell := map[align.Side]string{}
+				unit := ""
+				for _, x := range r.Readings {
+					if x.Epoch == epoch && x.Axle == axle && x.Quantity == q.quantity {
+						cell[x.Side], unit = plusMinus(x.Value, x.U), x.Unit
+					}
+				}
+				if unit != "" {
+					t.row(fmt.Sprint(axle), q.name, cell[align.Left], cell[align.Right], cell[align.NoSide], unit)
+				}
+			}
+		}
+		fmt.Fprintf(&b, "%s (± standard uncertainty, k = 1)\n\n%s\n", epoch, t)
+	}
+	n := r.Network
+	fmt.Fprintf(&b, "%d photos, %d boards seen, %d corners (%d left out), residual %.3f px, chi-square %.2f per degree of freedom\n",
+		n.Photos, n.Views, n.Corners, n.Rejected, n.RMSPx, n.VarianceFactor)
+	for _, s := range n.Stations[1:] {
+		fmt.Fprintf(&b, "station %s: rolled %.0f mm, wheels turned %.1f deg\n", s.Name, s.RolledMM, s.TurnDeg)
+	}
+	if !n.RunoutRemoved {
+		fmt.Fprintf(&b, "runout is not compensated\n")
+	}
+	return b.String()
+}
+
+// plusMinus writes a value and its standard uncertainty, both to the
+// uncertainty's second digit (GUM, JCGM 100:2008, 7.2.6).
+func plusMinus(v, u float64) string {
+	d := digits(u)
+	return fmt.Sprintf("%.*f ± %.*f", d, positive(v, d), d, u)
+}
+
+func digits(u float64) int {
+	if !(u > 0) {
+		return 4
+	}
+	return min(6, max(0, 1-int(math.Floor(math.Log10(u)+1e-9))))
+}
+
+// positive turns what would print as -0 into 0.
+func positive(v float64, digits int) float64 {
+	if math.Abs(v) < 0.5*math.Pow(10, float64(-digits)) {
+		return 0
+	}
+	return v
+}

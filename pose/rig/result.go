@@ -1,0 +1,83 @@
+package rig
+
+import (
+	"encoding/json"
+	"fmt"
+	"math"
+	"os"
+
+	"wheelplane/pose/align"
+)
+
+// Names of the files in a job's folder that hold readings.
+const (
+	ResultFile = "result.json"
+	TruthFile  = "truth.json" // of a scene whose truth is known; same shape
+)
+
+// Reading is one reading as files and scripts see it: degrees or millimetres.
+type Reading struct {
+	Epoch    string         `json:"epoch"`
+	Quantity align.Quantity `json:"quantity"`
+	Axle     int            `json:"axle"` // from the front, the first is 1
+	Side     align.Side     `json:"side"` // "left", "right" or ""
+	Value    float64        `json:"value"`
+	U        float64        `json:"u"` // standard uncertainty, k = 1
+	Unit     string         `json:"unit"`
+}
+
+// Result is result.json, and truth.json too.
+type Result struct {
+	Job      string    `json:"job,omitempty"`
+	Readings []Reading `json:"readings"`
+	Network  *Network  `json:"network"`
+	Warnings []string  `json:"warnings,omitempty"`
+	Tool     Tool      `json:"tool"`
+}
+
+// Tool says what made a result and with what, so that it can be repeated.
+type Tool struct {
+	Name    string            `json:"name"`
+	Version string            `json:"version"`
+	Go      string            `json:"go,omitempty"`
+	OpenCV  string            `json:"opencv,omitempty"`
+	Options map[string]string `json:"options,omitempty"`
+}
+
+// ForFiles turns readings into degrees and millimetres.
+func ForFiles(epochs []EpochReadings) []Reading {
+	out := []Reading{}
+	for _, e := range epochs {
+		for i, r := range e.Readings {
+			unit, k := "deg", 180/math.Pi
+			if r.Quantity.IsLength() {
+				unit, k = "mm", 1e3
+			}
+			out = append(out, Reading{e.Epoch, r.Quantity, r.Axle, r.Side, r.Value * k, e.U(i) * k, unit})
+		}
+	}
+	return out
+}
+
+// Find returns the reading of the same thing in another result.
+func Find(list []Reading, like Reading) (Reading, bool) {
+	for _, r := range list {
+		if r.Epoch == like.Epoch && r.Quantity == like.Quantity && r.Axle == like.Axle && r.Side == like.Side {
+			return r, true
+		}
+	}
+	return Reading{}, false
+}
+
+// LoadResult reads a result or truth file.
+func LoadResult(path string) (*Result, error) {
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	var r Result
+	if err := json.Unmarshal(text, &r); err != nil {
+		return nil, fmt.Errorf("%s: not a result file: %w; measure the job again", path, err)
+	}
+	return &r, nil
+}
