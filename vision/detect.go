@@ -145,10 +145,11 @@ type scene struct {
 	levels []*image.Gray // level k is reduced by 2^k
 	seen   [][]Marker    // by board
 	bench  bench
+	look   look
 }
 
 func newScene(img *image.Gray, boards []Board, opts DetectOptions) (*scene, error) {
-	s := &scene{boards: boards, lens: lens{opts.Camera}, levels: []*image.Gray{img}, seen: make([][]Marker, len(boards))}
+	s := &scene{boards: boards, lens: lens{opts.Camera}, levels: []*image.Gray{img}, seen: make([][]Marker, len(boards)), look: look{blur: 0.9}}
 	for k := 1; k <= 3; k++ {
 		half, err := reduce(s.levels[k-1], 2)
 		if err != nil {

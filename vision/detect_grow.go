@@ -2,6 +2,7 @@ package vision
 
 import (
 	"fmt"
+	"image"
 	"math"
 	"sort"
 )
@@ -39,7 +40,7 @@ const (
 // grows, then at full resolution.
 func (s *scene) grow(board int, g group) (View, bool) {
 	b := &s.boards[board]
-	pat := newPattern(b)
+	coarse, fine := newPattern(b, true), newPattern(b, false)
 	n := b.NumCorners()
 	cs := make([]found, n)
 
@@ -57,8 +58,6 @@ func (s *scene) grow(board int, g group) (View, bool) {
 	for level+1 < len(s.levels) && square/float64(int(2)<<level) >= growSquarePx {
 		level++
 	}
-	factor := 1 << level
-
 	var w warp
 	var ok bool
 	tried := make([]float64, n) // the sd at the last attempt
@@ -87,21 +86,16 @@ func (s *scene) grow(board int, g group) (View, bool) {
 			}
 			at := b.cornerSquares(i)
 			sd := w.h.sd(at, &w.cov)
-			px, fine := w.at(at)
-			if !fine {
-				continue
-			}
 			// A map with little behind it is not followed far.
 			limit := 0.12 * w.squarePx(at)
 			if sd > limit || sd > 0.7*tried[i] {
 				continue
 			}
 			tried[i] = sd
-			if f, good := s.settle(&w, pat, at, level); good {
+			if f, good := s.settle(&w, coarse, fine, at, level); good {
 				cs[i] = found{px: f.px, sd: f.sd, ok: true}
 				progress = true
 			}
-			_ = px
 		}
 		if !progress {
 			break
@@ -116,8 +110,7 @@ func (s *scene) grow(board int, g group) (View, bool) {
 	if count < 4 {
 		return View{}, false
 	}
-	_ = factor
-	return s.measure(board, g, pat, cs, level)
+	return s.measure(board, g, fine, cs)
 }
 
 // shortSide is the marker's shorter side, pixels: what obliquity leaves.
@@ -142,12 +135,13 @@ func (w *warp) squarePx(b [2]float64) float64 {
 }
 
 // growBlur is the blur assumed while growing, pixels of the level: wide, so
-// that a prediction off by a pixel or two still finds its way.
+// that a prediction off by a pixel or two still finds its way, then near the
+// true one.
 var growBlur = [...]float64{1.4, 1.0, 0.8}
 
 // settle fits the corner predicted by w on a level, a few steps from wide to
 // narrow blur.
-func (s *scene) settle(w *warp, p *pattern, at [2]float64, level int) (f found, ok bool) {
+func (s *scene) settle(w *warp, coarse, fine *pattern, at [2]float64, level int) (f found, ok bool) {
 	factor := float64(int(1) << level)
 	c, good := w.chartAt(at, 0.5, int(factor))
 	if !good {
@@ -156,8 +150,12 @@ func (s *scene) settle(w *warp, p *pattern, at [2]float64, level int) (f found, 
 	start := c.px
 	limit := math.Max(1.5, 0.3*w.squarePx(at)/factor)
 	var last fit
-	for _, blur := range growBlur {
-		last, ok = s.bench.fitWindow(s.levels[level], p, &c, 0.5, look{blur: blur}, colBlur)
+	for step, blur := range growBlur {
+		p := coarse
+		if step == len(growBlur)-1 {
+			p = fine
+		}
+		last, ok = s.bench.fitWindow(s.levels[level], p, &c, window{0.5, 0, colBlur}, look{blur: blur})
 		if !ok || last.inside < 0.6 {
 			return f, false
 		}
@@ -188,16 +186,27 @@ func (c *chart) move(d [2]float64) {
 	}
 }
 
+// The passes at full resolution: the shift and the blur roughly, then all of
+// the look, repeated while it still changes, then the corners.
+var (
+	roughPass = window{half: 0.3, max: 700, cols: colTone}
+	lookPass  = window{half: 0.5, max: 1000, cols: numCols}
+	finalPass = window{half: 0.5, max: 3000, cols: colBlur}
+)
+
+// maxLookPasses is enough for a strong tone curve with strong sharpening.
+const maxLookPasses = 4
+
 // measure refines the corners at full resolution and makes the view.
-func (s *scene) measure(board int, g group, pat *pattern, cs []found, level int) (View, bool) {
+func (s *scene) measure(board int, g group, pat *pattern, cs []found) (View, bool) {
 	b := &s.boards[board]
 	n := b.NumCorners()
 	img := s.levels[0]
-	lk := look{blur: 0.9}
+	lk := s.look // of the photograph's last board, if any
 	v := View{Board: board, Markers: len(g)}
 	var w warp
-	const passes = 4
-	for pass := 0; pass < passes; pass++ {
+	pass := roughPass
+	for looks := 0; ; {
 		var pts []match
 		for i := range cs {
 			if cs[i].ok {
@@ -211,56 +220,34 @@ func (s *scene) measure(board int, g group, pat *pattern, cs []found, level int)
 		if w, ok = fitWarp(pts, s.lens, b, len(pts) >= 8); !ok {
 			return v, false
 		}
-		var blurSum, blurW, toneSum, toneW float64
-		cols := colTone
-		if pass > 0 {
-			cols = numCols
-		}
-		if pass == passes-1 {
-			cols = colBlur
-		}
+		var sum [3]estimate
 		for i := range cs {
 			at := b.cornerSquares(i)
-			c, good := w.chartAt(at, 0.5, 1)
-			if !good {
-				cs[i] = found{why: "outside the picture"}
-				continue
-			}
-			f, good := s.bench.fitWindow(img, pat, &c, 0.5, lk, cols)
-			cs[i] = found{px: c.px, last: f}
-			if !good || f.inside < 0.6 {
-				cs[i].why = "outside the picture"
-				continue
-			}
-			if f.gain < minGain {
-				cs[i].why = "no contrast"
-				continue
-			}
-			limit := math.Max(1, 0.15*w.squarePx(at))
-			if f.r2 < finalR2 || math.Hypot(f.shift[0], f.shift[1]) > limit {
-				cs[i].why = "does not look like its corner"
-				continue
-			}
-			cs[i].ok = true
-			cs[i].px = [2]float64{c.px[0] + f.shift[0], c.px[1] + f.shift[1]}
-			cs[i].sd = math.Sqrt((f.cov[0] + f.cov[2]) / 2)
-			if cols > colBlur {
-				blurSum += f.blur * f.blurW
-				blurW += f.blurW
-			}
-			if cols > colTone {
-				toneSum += f.tone * f.toneW
-				toneW += f.toneW
+			cs[i] = s.measureCorner(img, pat, &w, at, pass, lk)
+			if f := &cs[i].last; cs[i].ok {
+				for k := range sum {
+					sum[k].value += f.look[k].value * f.look[k].weight
+					sum[k].weight += f.look[k].weight
+				}
 			}
 		}
-		if blurW > 0 {
-			lk.blur *= math.Exp(math.Max(-0.4, math.Min(0.4, blurSum/blurW)))
-			lk.blur = math.Max(0.35, math.Min(6, lk.blur))
+		if pass == finalPass {
+			break
 		}
-		if toneW > 0 {
-			lk.tone = math.Max(-0.5, math.Min(0.9, lk.tone+toneSum/toneW))
+		changed := lk.learn(sum)
+		if pass == roughPass {
+			pass = lookPass
+			continue
+		}
+		if looks++; !changed || looks == maxLookPasses {
+			pass = finalPass
+			// A second kernel costs time and must be worth it.
+			if math.Abs(lk.sharp) < 0.03 {
+				lk.sharp = 0
+			}
 		}
 	}
+	s.look = lk
 	s.judge(b, cs, &w)
 	for i := 0; i < n; i++ {
 		c := &cs[i]
@@ -290,8 +277,50 @@ func (s *scene) measure(board int, g group, pat *pattern, cs []found, level int)
 	return v, true
 }
 
+// measureCorner fits the corner predicted by w and says whether it looks like
+// one.
+func (s *scene) measureCorner(img *image.Gray, pat *pattern, w *warp, at [2]float64, win window, lk look) found {
+	c, good := w.chartAt(at, win.half, 1)
+	if !good {
+		return found{why: "outside the picture"}
+	}
+	f, good := s.bench.fitWindow(img, pat, &c, win, lk)
+	out := found{px: c.px, last: f}
+	limit := math.Max(1, 0.15*w.squarePx(at))
+	switch {
+	case !good || f.inside < 0.6:
+		out.why = "outside the picture"
+	case f.gain < minGain:
+		out.why = "no contrast"
+	case f.r2 < finalR2 || math.Hypot(f.shift[0], f.shift[1]) > limit:
+		out.why = "does not look like its corner"
+	default:
+		out.ok = true
+		out.px = [2]float64{c.px[0] + f.shift[0], c.px[1] + f.shift[1]}
+		out.sd = math.Sqrt((f.cov[0] + f.cov[2]) / 2)
+	}
+	return out
+}
+
+// learn takes a step from what the windows of a pass wish, within reason, and
+// tells whether it was a large one.
+func (lk *look) learn(sum [3]estimate) (large bool) {
+	step := func(k int, limit float64) float64 {
+		if sum[k].weight == 0 {
+			return 0
+		}
+		d := math.Max(-limit, math.Min(limit, sum[k].value/sum[k].weight))
+		large = large || math.Abs(d) > 0.03
+		return d
+	}
+	lk.blur = math.Max(0.3, math.Min(8, lk.blur*math.Exp(step(0, 0.4))))
+	lk.tone = math.Max(-0.5, math.Min(0.9, lk.tone+step(1, 0.5)))
+	lk.sharp = math.Max(-0.5, math.Min(2, lk.sharp+step(2, 0.5)))
+	return large
+}
+
 // cornerFloor is what no window promises to be better than, pixels.
-const cornerFloor = 0.005
+const cornerFloor = 0.0003
 
 // squareRootArea is the root of a square's area at a board point, pixels.
 func (w *warp) squareRootArea(b [2]float64) float64 {

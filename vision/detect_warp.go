@@ -43,7 +43,7 @@ const perspectivePrior = 0.06
 // fitHomography fits by Gauss-Newton with Cauchy weights, which keep a wrong
 // point from doing harm. cov is the covariance of h.p. ok is false when the
 // points do not fix the map or it folds over between them.
-func fitHomography(pts []match) (h homography, cov [8][8]float64, ok bool) {
+func fitHomography(pts []match) (h homography, cov matrix, ok bool) {
 	if len(pts) < 4 {
 		return
 	}
@@ -52,7 +52,7 @@ func fitHomography(pts []match) (h homography, cov [8][8]float64, ok bool) {
 		h.origin[1] += m.board[1] / float64(len(pts))
 	}
 	for iter := 0; iter < 12; iter++ {
-		var n [8][8]float64
+		var n matrix
 		var r [8]float64
 		n[6][6], n[7][7] = 1/(perspectivePrior*perspectivePrior), 1/(perspectivePrior*perspectivePrior)
 		r[6], r[7] = -h.p[6]*n[6][6], -h.p[7]*n[7][7]
@@ -76,7 +76,7 @@ func fitHomography(pts []match) (h homography, cov [8][8]float64, ok bool) {
 				}
 			}
 		}
-		inv, good := invertSPD8(n)
+		inv, good := n.invert(8)
 		if !good {
 			return h, cov, false
 		}
@@ -104,7 +104,7 @@ func fitHomography(pts []match) (h homography, cov [8][8]float64, ok bool) {
 
 // sd is the standard deviation of the fitted map at a board point, pixels:
 // the root of the mean of both axes' variances.
-func (h *homography) sd(b [2]float64, cov *[8][8]float64) float64 {
+func (h *homography) sd(b [2]float64, cov *matrix) float64 {
 	_, ju, jv, w := h.row(b)
 	if w < 0.05 {
 		return math.Inf(1)
@@ -118,19 +118,23 @@ func (h *homography) sd(b [2]float64, cov *[8][8]float64) float64 {
 	return math.Sqrt(v / 2)
 }
 
-// invertSPD8 inverts a symmetric positive definite matrix given by its lower
+// matrix is room for the small symmetric systems here, given by their lower
 // triangle.
-func invertSPD8(a [8][8]float64) (inv [8][8]float64, ok bool) {
+type matrix [10][10]float64
+
+// invert inverts the leading n × n part. ok is false when it is not positive
+// definite.
+func (a *matrix) invert(n int) (inv matrix, ok bool) {
 	// Scaled to a unit diagonal, then Cholesky.
-	var s [8]float64
-	for i := range s {
+	var s [10]float64
+	for i := 0; i < n; i++ {
 		if !(a[i][i] > 0) {
 			return inv, false
 		}
 		s[i] = 1 / math.Sqrt(a[i][i])
 	}
-	var l [8][8]float64
-	for i := 0; i < 8; i++ {
+	var l matrix
+	for i := 0; i < n; i++ {
 		for j := 0; j <= i; j++ {
 			v := a[i][j] * s[i] * s[j]
 			for k := 0; k < j; k++ {
@@ -146,9 +150,9 @@ func invertSPD8(a [8][8]float64) (inv [8][8]float64, ok bool) {
 			}
 		}
 	}
-	var li [8][8]float64 // inverse of l
-	for j := 0; j < 8; j++ {
-		for i := j; i < 8; i++ {
+	var li matrix // inverse of l
+	for j := 0; j < n; j++ {
+		for i := j; i < n; i++ {
 			v := 0.0
 			if i == j {
 				v = 1
@@ -159,16 +163,26 @@ func invertSPD8(a [8][8]float64) (inv [8][8]float64, ok bool) {
 			li[i][j] = v / l[i][i]
 		}
 	}
-	for i := 0; i < 8; i++ {
-		for j := 0; j < 8; j++ {
+	for i := 0; i < n; i++ {
+		for j := 0; j <= i; j++ {
 			var v float64
-			for k := max(i, j); k < 8; k++ {
+			for k := i; k < n; k++ {
 				v += li[k][i] * li[k][j]
 			}
-			inv[i][j] = v * s[i] * s[j]
+			v *= s[i] * s[j]
+			inv[i][j], inv[j][i] = v, v
 		}
 	}
 	return inv, true
+}
+
+func (a *matrix) times(v *[10]float64) (r [10]float64) {
+	for i := range a {
+		for j := range v {
+			r[i] += a[i][j] * v[j]
+		}
+	}
+	return
 }
 
 // lens takes pixels to ideal pixels, as a pinhole camera of the same focal
@@ -200,7 +214,7 @@ func cubicTerms(x, y float64) [10]float64 {
 // distortion that is not.
 type warp struct {
 	h    homography
-	cov  [8][8]float64
+	cov  matrix
 	lens lens
 
 	bend       bool
@@ -223,7 +237,7 @@ func fitWarp(pts []match, l lens, b *Board, bend bool) (w warp, ok bool) {
 	}
 	w.scale = [2]float64{float64(b.Cols) / 2, float64(b.Rows) / 2}
 	w.mid = w.scale
-	var n [10][10]float64
+	var n matrix
 	var rx, ry [10]float64
 	for i := range n {
 		// The homography has the first degree already; the rest is a lens's
@@ -251,8 +265,8 @@ func fitWarp(pts []match, l lens, b *Board, bend bool) (w warp, ok bool) {
 			}
 		}
 	}
-	if solveSPD10(&n, &rx, &ry) {
-		w.bx, w.by, w.bend = rx, ry, true
+	if inv, good := n.invert(10); good {
+		w.bx, w.by, w.bend = inv.times(&rx), inv.times(&ry), true
 	}
 	return w, true
 }
@@ -274,42 +288,6 @@ func (w *warp) at(b [2]float64) (px [2]float64, ok bool) {
 		}
 	}
 	return px, true
-}
-
-// solveSPD10 solves n·x = r in place for two right-hand sides; n is given by
-// its lower triangle.
-func solveSPD10(n *[10][10]float64, rx, ry *[10]float64) bool {
-	for i := 0; i < 10; i++ {
-		for j := 0; j <= i; j++ {
-			v := n[i][j]
-			for k := 0; k < j; k++ {
-				v -= n[i][k] * n[j][k]
-			}
-			if i != j {
-				n[i][j] = v / n[j][j]
-				continue
-			}
-			if !(v > 1e-12*n[i][i]) {
-				return false
-			}
-			n[i][i] = math.Sqrt(v)
-		}
-	}
-	for _, r := range []*[10]float64{rx, ry} {
-		for i := 0; i < 10; i++ {
-			for k := 0; k < i; k++ {
-				r[i] -= n[i][k] * r[k]
-			}
-			r[i] /= n[i][i]
-		}
-		for i := 9; i >= 0; i-- {
-			for k := i + 1; k < 10; k++ {
-				r[i] -= n[k][i] * r[k]
-			}
-			r[i] /= n[i][i]
-		}
-	}
-	return true
 }
 
 // chart is the inverse of a warp near one board point: from pixels to board
@@ -349,7 +327,7 @@ func (w *warp) chartAt(b [2]float64, half float64, factor int) (c chart, ok bool
 	if !(c.unit > 0) {
 		return c, false
 	}
-	var n [10][10]float64
+	var n matrix
 	for i := range px {
 		t := cubicTerms((px[i][0]-c.px[0])/c.unit, (px[i][1]-c.px[1])/c.unit)
 		dx, dy := half*(float64(i%5)/2-1), half*(float64(i/5)/2-1)
@@ -361,5 +339,7 @@ func (w *warp) chartAt(b [2]float64, half float64, factor int) (c chart, ok bool
 			}
 		}
 	}
-	return c, solveSPD10(&n, &c.x, &c.y)
+	inv, ok := n.invert(10)
+	c.x, c.y = inv.times(&c.x), inv.times(&c.y)
+	return c, ok
 }

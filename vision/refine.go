@@ -16,64 +16,91 @@ import (
 const (
 	colShiftX = iota
 	colShiftY
-	colDark   // grey of black print
-	colGain   // grey of white print above it
-	colTiltX  // gain growing across the window
+	colDark  // grey of black print
+	colGain  // grey of white print above it
+	colTiltX // gain growing across the window
 	colTiltY
-	colBlur // logarithm of the blur, times the gain
-	colTone // f·(1-f): a tone curve to second order
+	colBlur  // logarithm of the blur, times the gain
+	colTone  // f·(1-f): a tone curve to second order
+	colSharp // f less f blurred further: sharpening, or a point spread with tails
 	numCols
 )
 
 // look is how a board's picture is formed, as far as the windows of one view
 // share it.
 type look struct {
-	blur float64 // standard deviation of the point spread with the pixel's own area, pixels
-	tone float64 // coefficient of f·(1-f)
+	blur  float64 // standard deviation of the point spread with the pixel's own area, pixels
+	tone  float64 // coefficient of f·(1-f)
+	sharp float64 // coefficient of the sharpening
+}
+
+// sharpRadius is the further blur of the sharpening's mask, pixels.
+const sharpRadius = 1.2
+
+// window says which pixels around a corner to use and what to solve for.
+type window struct {
+	half float64 // squares to each side
+	max  int     // about the most pixels used; more are thinned out evenly
+	cols int     // the first cols columns
 }
 
 // fit is the outcome of one window.
 type fit struct {
 	shift  [2]float64
 	cov    [3]float64 // of the shift: xx, xy, yy
-	dark   float64
 	gain   float64
-	blur   float64 // wished change of the blur's logarithm
-	blurW  float64 // its weight: 1/variance
-	tone   float64
-	toneW  float64
-	n      int
-	rms    float64 // of the residuals, grey levels
-	r2     float64 // share of the window's variance that is explained
-	worst  float64 // largest mean square of the residuals of a quadrant
-	inside float64 // share of the window inside the picture
+	look   [3]estimate // wished change of the blur's logarithm, tone, sharp
+	rms    float64     // of the residuals, grey levels
+	r2     float64     // share of the window's variance that is explained
+	worst  float64     // largest mean square of the residuals of a quadrant
+	inside float64     // share of the window inside the picture
 }
+
+// estimate is a value and its weight, 1/variance.
+type estimate struct{ value, weight float64 }
 
 // bench holds the buffers of one goroutine's windows.
 type bench struct {
-	rows [][numCols]float64
-	grey []float64
-	quad []uint8
+	rows []sampleRow
 }
 
-// fitWindow fits the window of the chart's corner, half squares to each side,
-// in img. cols is how many columns to solve for: colTiltX (shift, dark and
-// gain only), colBlur, or numCols.
-func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, half float64, lk look, cols int) (f fit, ok bool) {
+type sampleRow struct {
+	col  [numCols]float64
+	grey float64
+	quad int
+}
+
+// fitWindow fits the chart's corner in img.
+func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk look) (f fit, ok bool) {
 	b := img.Bounds()
 	width, height := b.Dx(), b.Dy()
+	half := win.half
 	x0, x1 := int(math.Ceil(c.lo[0])), int(math.Floor(c.hi[0]))
 	y0, y1 := int(math.Ceil(c.lo[1])), int(math.Floor(c.hi[1]))
-	w.rows, w.grey, w.quad = w.rows[:0], w.grey[:0], w.quad[:0]
-	var corr correlation
+	w.rows = w.rows[:0]
+	var corr, corr2 correlation
 	_, xa, xb := poly(&c.x, 0, 0)
 	_, ya, yb := poly(&c.y, 0, 0)
 	na, nb := math.Hypot(xa, xb), math.Hypot(ya, yb)
-	if !(na > 0) || !(nb > 0) {
+	area := math.Abs(xa*yb-xb*ya) / (c.unit * c.unit) // of a pixel, squares
+	if !(na > 0) || !(nb > 0) || !(area > 0) {
 		return f, false
 	}
 	corr.set((xa*ya + xb*yb) / (na * nb))
 	iu := 1 / c.unit
+	skip := 1
+	if win.max > 0 {
+		skip = max(1, int(math.Round(4*half*half/area/float64(win.max))))
+	}
+	// Thinned out on a slanted lattice, so that no line of the print is missed.
+	slant := 1
+	if skip > 3 {
+		slant = 2
+	}
+	second := win.cols > colSharp || lk.sharp != 0
+	blur2 := math.Sqrt(lk.blur*lk.blur + sharpRadius*sharpRadius)
+	narrow := lk.blur / blur2
+	corr2 = corr
 	outside := 0
 	for y := y0; y <= y1; y++ {
 		bb := (float64(y) - c.px[1]) * iu
@@ -85,7 +112,11 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, half float64, l
 		if rowOK {
 			line = img.Pix[y*img.Stride:]
 		}
-		for x := x0; x <= x1; x++ {
+		first := x0
+		if skip > 1 {
+			first += (((slant*y-x0)%skip + skip) % skip)
+		}
+		for x := first; x <= x1; x += skip {
 			a := (float64(x) - c.px[0]) * iu
 			dx := ex.v[0] + a*(ex.v[1]+a*(ex.v[2]+a*ex.v[3]))
 			if dx > half || dx < -half {
@@ -110,52 +141,60 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, half float64, l
 				corr: &corr,
 			}
 			v, vx, vy, vs := p.sample(c.board[0]+dx, c.board[1]+dy, s)
+			var sharp float64
+			if second {
+				s.sx, s.sy, s.corr = s.sx*narrow, s.sy*narrow, &corr2
+				u, ux, uy, us := p.sample(c.board[0]+dx, c.board[1]+dy, s)
+				sharp = v - u
+				v += lk.sharp * sharp
+				vx += lk.sharp * (vx - ux)
+				vy += lk.sharp * (vy - uy)
+				vs += lk.sharp * (vs - us*narrow*narrow)
+			}
 			slope := 1 + lk.tone*(1-2*v)
 			tone := v * (1 - v)
 			g := v + lk.tone*tone
-			w.rows = append(w.rows, [numCols]float64{
-				-slope * (vx*xu + vy*yu), -slope * (vx*xv + vy*yv), 1, g, g * dx, g * dy, slope * vs, tone,
-			})
-			w.grey = append(w.grey, float64(line[x]))
-			q := uint8(0)
+			q := 0
 			if dx > 0 {
 				q = 1
 			}
 			if dy > 0 {
 				q |= 2
 			}
-			w.quad = append(w.quad, q)
+			w.rows = append(w.rows, sampleRow{
+				[numCols]float64{
+					-slope * (vx*xu + vy*yu), -slope * (vx*xv + vy*yv), 1, g, g * dx, g * dy,
+					slope * vs, tone, slope * sharp,
+				}, float64(line[x]), q,
+			})
 		}
 	}
-	f.n = len(w.rows)
-	if f.n < 3*cols {
+	cols := win.cols
+	count := len(w.rows)
+	if count < 3*cols {
 		return f, false
 	}
-	f.inside = float64(f.n) / float64(f.n+outside)
+	f.inside = float64(count) / float64(count+outside)
 
-	var n [numCols][numCols]float64
+	var n matrix
 	var r [numCols]float64
 	var mean, square float64
 	for i := range w.rows {
 		row := &w.rows[i]
-		v := w.grey[i]
-		mean += v
-		square += v * v
+		mean += row.grey
+		square += row.grey * row.grey
 		for j := 0; j < cols; j++ {
-			e := row[j]
+			e := row.col[j]
 			if e == 0 {
 				continue
 			}
-			r[j] += e * v
+			r[j] += e * row.grey
 			for k := 0; k <= j; k++ {
-				n[j][k] += e * row[k]
+				n[j][k] += e * row.col[k]
 			}
 		}
 	}
-	for j := cols; j < numCols; j++ {
-		n[j][j] = 1 // not solved for
-	}
-	inv, good := invertSPD8(n)
+	inv, good := n.invert(cols)
 	if !good {
 		return f, false
 	}
@@ -166,37 +205,35 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, half float64, l
 		}
 	}
 	var sum [4]float64
-	var count [4]float64
+	var num [4]float64
 	for i := range w.rows {
-		e := w.grey[i]
+		row := &w.rows[i]
+		e := row.grey
 		for j := 0; j < cols; j++ {
-			e -= w.rows[i][j] * sol[j]
+			e -= row.col[j] * sol[j]
 		}
-		sum[w.quad[i]] += e * e
-		count[w.quad[i]]++
+		sum[row.quad] += e * e
+		num[row.quad]++
 	}
 	rss := sum[0] + sum[1] + sum[2] + sum[3]
 	for q := range sum {
-		if count[q] > 4 {
-			f.worst = math.Max(f.worst, sum[q]/count[q])
+		if num[q] > 4 {
+			f.worst = math.Max(f.worst, sum[q]/num[q])
 		}
 	}
-	total := square - mean*mean/float64(f.n)
-	f.dark, f.gain = sol[colDark], sol[colGain]
+	total := square - mean*mean/float64(count)
+	f.gain = sol[colGain]
 	if !(f.gain > 0) || !(total > 0) {
 		return f, false
 	}
-	variance := rss / float64(f.n-cols)
+	variance := rss / float64(count-cols)
 	f.rms = math.Sqrt(variance)
 	f.r2 = 1 - rss/total
 	f.shift = [2]float64{sol[colShiftX] / f.gain, sol[colShiftY] / f.gain}
 	vv := variance / (f.gain * f.gain)
 	f.cov = [3]float64{inv[0][0] * vv, inv[1][0] * vv, inv[1][1] * vv}
-	if cols > colBlur {
-		f.blur, f.blurW = sol[colBlur]/f.gain, 1/(inv[colBlur][colBlur]*vv)
-	}
-	if cols > colTone {
-		f.tone, f.toneW = sol[colTone]/f.gain, 1/(inv[colTone][colTone]*vv)
+	for k := colBlur; k < cols; k++ {
+		f.look[k-colBlur] = estimate{sol[k] / f.gain, 1 / (inv[k][k] * vv)}
 	}
 	return f, true
 }

@@ -15,8 +15,14 @@ type pattern struct {
 	white      []float64 // (len(ys)+1) × (len(xs)+1): 1 white, 0 black
 }
 
-func newPattern(b *Board) *pattern {
+// newPattern is a board's pattern: with each marker's cells, or, where coarse
+// is wanted, with each marker one patch of its mean grey, which is all that a
+// strongly reduced picture shows.
+func newPattern(b *Board, coarse bool) *pattern {
 	p := &pattern{cols: b.Cols, rows: b.Rows, bits: Dictionaries[b.Dictionary].Bits + 2}
+	if coarse {
+		p.bits = 1
+	}
 	side := b.MarkerM / b.SquareM
 	p.margin = (1 - side) / 2
 	p.cell = side / float64(p.bits)
@@ -36,26 +42,33 @@ func newPattern(b *Board) *pattern {
 		p.white[i] = 1
 	}
 	stride := p.bits + 2 // lines per square
-	fill := func(col, row, i, j int, black bool) {
-		if black {
-			p.white[(row*stride+j+1)*nx+col*stride+i+1] = 0
-		}
+	set := func(col, row, i, j int, white float64) {
+		p.white[(row*stride+j+1)*nx+col*stride+i+1] = white
 	}
 	for row := 0; row < b.Rows; row++ {
 		for col := row % 2; col < b.Cols; col += 2 {
 			for j := 0; j < stride; j++ {
 				for i := 0; i < stride; i++ {
-					fill(col, row, i, j, true)
+					set(col, row, i, j, 0)
 				}
 			}
 		}
 	}
 	for k := 0; k < b.NumMarkers(); k++ {
 		col, row := b.MarkerSquare(k)
-		for r, line := range MarkerCells(b.Dictionary, b.FirstID+k) {
+		cells := MarkerCells(b.Dictionary, b.FirstID+k)
+		white := 0
+		for r, line := range cells {
 			for c, black := range line {
-				fill(col, row, c+1, r+1, black)
+				if !black {
+					white++
+				} else if !coarse {
+					set(col, row, c+1, r+1, 0)
+				}
 			}
+		}
+		if coarse {
+			set(col, row, 1, 1, float64(white)/float64(len(cells)*len(cells)))
 		}
 	}
 	return p
@@ -110,43 +123,64 @@ func (p *pattern) sample(x, y float64, s spread) (f, fx, fy, fs float64) {
 	nx := len(p.xs) + 1
 	base := p.white[(j0+1)*nx : (j0+2)*nx]
 	f = base[i0+1]
-	for i := i0 + 1; i < i1; i++ {
-		a := base[i+1] - base[i]
-		if a == 0 {
-			continue
-		}
-		h := (x - p.xs[i]) * s.sx
-		d := a * normalDensity(h)
-		f += a * normal(h)
-		fx += d * s.sx
-		fs -= d * h
+	if i1-i0 == 1 && j1-j0 == 1 {
+		return // flat
 	}
+	if i1-i0 > maxNear {
+		i1 = i0 + maxNear
+	}
+	var h, nh, ph [maxNear]float64
+	for m := 0; m < i1-i0-1; m++ {
+		u := (x - p.xs[i0+1+m]) * s.sx
+		h[m] = u
+		nh[m], ph[m] = normal(u)
+		if a := base[i0+m+2] - base[i0+m+1]; a != 0 {
+			f += a * nh[m]
+			fx += a * ph[m] * s.sx
+			fs -= a * ph[m] * u
+		}
+	}
+	c := s.corr
 	prev := base
 	for j := j0 + 1; j < j1; j++ {
 		row := p.white[(j+1)*nx : (j+2)*nx]
 		k := (y - p.ys[j]) * s.sy
+		nk, pk := normal(k)
 		if b := row[i0+1] - prev[i0+1]; b != 0 {
-			d := b * normalDensity(k)
-			f += b * normal(k)
-			fy += d * s.sy
-			fs -= d * k
+			f += b * nk
+			fy += b * pk * s.sy
+			fs -= b * pk * k
 		}
-		for i := i0 + 1; i < i1; i++ {
-			c := row[i+1] - prev[i+1] - row[i] + prev[i]
-			if c == 0 {
+		for m := 0; m < i1-i0-1; m++ {
+			i := i0 + 1 + m
+			d := row[i+1] - prev[i+1] - row[i] + prev[i]
+			if d == 0 {
 				continue
 			}
-			h := (x - p.xs[i]) * s.sx
-			v, dh, dk := s.corr.quadrant(h, k)
-			f += c * v
-			fx += c * dh * s.sx
-			fy += c * dk * s.sy
-			fs -= c * (dh*h + dk*k)
+			var v, dh, dk float64
+			if c.n == 0 {
+				// dΦ₂/dρ is the density: enough for |ρ| < 0.02.
+				r := c.rho * ph[m] * pk
+				v, dh, dk = nh[m]*nk+r, ph[m]*nk-r*h[m], pk*nh[m]-r*k
+			} else {
+				v = nh[m]*nk + c.rest(h[m], k)
+				a, _ := normal((k - c.rho*h[m]) * c.iq)
+				b, _ := normal((h[m] - c.rho*k) * c.iq)
+				dh, dk = ph[m]*a, pk*b
+			}
+			f += d * v
+			fx += d * dh * s.sx
+			fy += d * dk * s.sy
+			fs -= d * (dh*h[m] + dk*k)
 		}
 		prev = row
 	}
 	return
 }
+
+// maxNear is the most lines that can be near one point: marker cells of half a
+// standard deviation, beyond which nothing is left to see of them.
+const maxNear = 24
 
 // Φ from a table with a step of 1/32 and the Taylor series to second order:
 // an error below 1e-6.
@@ -163,30 +197,19 @@ var normalTable = func() (t [2*tableEnd*tableStep + 1][2]float64) {
 	return
 }()
 
-// normal is the standard normal distribution function.
-func normal(x float64) float64 {
+// normal is the standard normal distribution function and its density.
+func normal(x float64) (value, density float64) {
 	if x <= -tableEnd+1 {
-		return 0
+		return 0, 0
 	}
 	if x >= tableEnd-1 {
-		return 1
+		return 1, 0
 	}
 	i := int((x+tableEnd)*tableStep + 0.5)
 	x0 := float64(i)/tableStep - tableEnd
 	d := x - x0
 	e := &normalTable[i]
-	return e[0] + e[1]*d*(1-0.5*x0*d)
-}
-
-// normalDensity is the standard normal density.
-func normalDensity(x float64) float64 {
-	if x <= -tableEnd+1 || x >= tableEnd-1 {
-		return 0
-	}
-	i := int((x+tableEnd)*tableStep + 0.5)
-	x0 := float64(i)/tableStep - tableEnd
-	d := x - x0
-	return normalTable[i][1] * (1 - d*(x0-0.5*d*(x0*x0-1)))
+	return e[0] + e[1]*d*(1-0.5*x0*d), e[1] * (1 - d*(x0-0.5*d*(x0*x0-1)))
 }
 
 // correlation holds what the two-dimensional normal distribution with one
@@ -231,7 +254,7 @@ func (c *correlation) set(rho float64) {
 	nodes := gauss12
 	switch a := math.Abs(rho); {
 	case a < 0.02:
-		nodes = nil // first order, in quadrant
+		nodes = nil // first order, in sample
 	case a < 0.3:
 		nodes = gauss3
 	case a < 0.8:
@@ -246,21 +269,14 @@ func (c *correlation) set(rho float64) {
 	}
 }
 
-// quadrant is P(u < h, v < k) of two standard normal variables with the given
-// correlation, and its derivatives. Source: Z. Drezner and G. O. Wesolowsky,
-// J. Statist. Comput. Simul. 35 (1990), in the form of A. Genz, Statistics and
-// Computing 14 (2004).
-func (c *correlation) quadrant(h, k float64) (v, dh, dk float64) {
-	nh, nk, ph, pk := normal(h), normal(k), normalDensity(h), normalDensity(k)
-	if c.n == 0 {
-		// dΦ₂/dρ is the density: enough for |ρ| < 0.02.
-		r := c.rho * ph * pk
-		return nh*nk + r, ph*nk - r*h, pk*nh - r*k
-	}
-	v = nh * nk
+// rest is P(u < h, v < k) - Φ(h)Φ(k) of two standard normal variables with the
+// given correlation. Source: Z. Drezner and G. O. Wesolowsky, J. Statist.
+// Comput. Simul. 35 (1990), in the form of A. Genz, Statistics and Computing
+// 14 (2004).
+func (c *correlation) rest(h, k float64) (v float64) {
 	a, b := h*h+k*k, 2*h*k
 	for i := 0; i < c.n; i++ {
 		v += c.weight[i] * math.Exp((b*c.sin[i]-a)*c.half[i])
 	}
-	return v, ph * normal((k-c.rho*h)*c.iq), pk * normal((h-c.rho*k)*c.iq)
+	return v
 }
