@@ -20,8 +20,7 @@ import (
 // have zeros.
 type Covariance struct {
 	*system
-	c       []float64 // of the global columns: n×n, all of it
-	byBlock []int     // group of an eliminated block, or -1
+	c []float64 // of the global columns: n×n, all of it
 }
 
 // Covariance returns the covariance at the current values, which should be the
@@ -43,15 +42,7 @@ func (p *Problem) Covariance() (*Covariance, error) {
 	if _, err := s.linearise(l.gather()); err != nil {
 		return nil, fmt.Errorf("bundle: covariance: %w", err)
 	}
-	c := &Covariance{system: s, byBlock: make([]int, len(p.blocks))}
-	for b := range c.byBlock {
-		c.byBlock[b] = -1
-	}
-	for gi := range l.groups {
-		if b := l.groups[gi].block; b >= 0 {
-			c.byBlock[b] = gi
-		}
-	}
+	c := &Covariance{system: s}
 	if err := c.invert(); err != nil {
 		return nil, fmt.Errorf("bundle: covariance: %w", err)
 	}
@@ -167,7 +158,7 @@ func (c *Covariance) checkColumns() error {
 	for b := range c.p.blocks {
 		bl := &c.p.blocks[b]
 		diagonal := func(col int) float64 { return c.h[col*c.n+col] }
-		if gi := c.byBlock[b]; gi >= 0 {
+		if gi := c.groupOf[b]; gi >= 0 {
 			diagonal = func(col int) float64 { return c.parts[gi].v[col*c.groups[gi].d+col] }
 		}
 		empty := false
@@ -180,7 +171,7 @@ func (c *Covariance) checkColumns() error {
 			step[i] = 1
 			e.Directions = append(e.Directions, Direction{Parts: []Part{{BlockID(b), bl.name, 1, step}}})
 		}
-		if gi := c.byBlock[b]; gi >= 0 && !empty {
+		if gi := c.groupOf[b]; gi >= 0 && !empty {
 			e.Directions = append(e.Directions, c.checkPart(gi)...)
 		}
 	}
@@ -224,7 +215,7 @@ func (c *Covariance) checkPart(gi int) []Direction {
 func (c *Covariance) checkRank(scale []float64) error {
 	var blocks []int
 	for b := range c.p.blocks {
-		if c.columns[b] != nil && c.byBlock[b] < 0 {
+		if c.columns[b] != nil && c.groupOf[b] < 0 {
 			blocks = append(blocks, b)
 		}
 	}
@@ -285,7 +276,7 @@ func (c *Covariance) unfixed(a, scale []float64, blocks []int) []Direction {
 // the identity. For an eliminated block this is −V⁻¹W, and it moves by itself
 // besides, with covariance V⁻¹.
 func (c *Covariance) rows(b BlockID) (coef []float64, cols []int32) {
-	gi := c.byBlock[b]
+	gi := c.groupOf[b]
 	if gi < 0 {
 		for _, col := range c.columns[b] {
 			if col >= 0 {
@@ -310,7 +301,7 @@ func (c *Covariance) Between(a, b BlockID) *mat.Dense {
 	coefA, colsA := c.rows(a)
 	coefB, colsB := c.rows(b)
 	var own []float64 // what an eliminated block moves by itself
-	if gi := c.byBlock[a]; a == b && gi >= 0 {
+	if gi := c.groupOf[a]; a == b && gi >= 0 {
 		d := c.groups[gi].d
 		own = make([]float64, d*d)
 		for i := range d {

@@ -16,6 +16,7 @@ type layout struct {
 	columns [][]int // by block: column of each component, -1 where held; nil where the block is constant
 	n       int     // global columns
 	groups  []group
+	groupOf []int // by block: the group that eliminates it, or -1
 	terms   []term
 
 	values  []int // by block: where its value starts in a vector of all values
@@ -81,6 +82,10 @@ func newLayout(p *Problem) (*layout, error) {
 		}
 	}
 
+	l.groupOf = make([]int, len(p.blocks))
+	for b := range l.groupOf {
+		l.groupOf[b] = -1
+	}
 	byBlock := make([][]int, len(p.blocks))
 	var loose []int
 	for id := range p.residuals {
@@ -131,6 +136,7 @@ func newLayout(p *Problem) (*layout, error) {
 	}
 	for b := range p.blocks {
 		if l.eliminated(b) {
+			l.groupOf[b] = len(l.groups)
 			l.addGroup(b, byBlock[b])
 		}
 	}

@@ -172,7 +172,11 @@ func newNetwork(o networkOptions) *network {
 	lens := []float64{2900, 2000, 1500, -0.05}
 	start := []float64{lens[0] * (1 + 0.01*o.start), lens[1], lens[2], 0}
 	n.lens = n.p.AddBlock("lens", start, Euclidean(4))
-	n.p.AddResidual("lens from calibration", &vectorTie{start, []float64{100, 50, 50, 0.5}}, 4, 0, nil, n.lens)
+	calibrated, sigma := make([]float64, 4), []float64{100, 50, 50, 0.5}
+	for i := range calibrated {
+		calibrated[i] = lens[i] + sigma[i]*rng.NormFloat64()
+	}
+	n.p.AddResidual("lens from calibration", &vectorTie{calibrated, sigma}, 4, 0, nil, n.lens)
 
 	var bodies, boards []pose.SE3
 	for s := range o.stations {
@@ -202,7 +206,8 @@ func newNetwork(o networkOptions) *network {
 		if b > 0 {
 			n.p.SetValue(id, PoseValue(off(t)))
 		}
-		n.p.AddResidual(fmt.Sprintf("floor board %d lies flat", b+1), &tie{t, [6]float64{2e-3, 2e-3, 2, 2, 2, 2e-3}}, 6, 0, nil, id)
+		flat := t.Plus([6]float64{2e-3 * rng.NormFloat64(), 2e-3 * rng.NormFloat64(), 0, 0, 0, 2e-3 * rng.NormFloat64()})
+		n.p.AddResidual(fmt.Sprintf("floor board %d lies flat", b+1), &tie{flat, [6]float64{2e-3, 2e-3, 2, 2, 2, 2e-3}}, 6, 0, nil, id)
 		if b == 0 { // the floor's own frame
 			n.p.Hold(id, 2, 3, 4)
 		}
@@ -217,7 +222,7 @@ func newNetwork(o networkOptions) *network {
 	}
 	for i := range o.photos {
 		station := i % o.stations
-		first := rng.IntN(max(1, o.boards-o.views+1))
+		first := rng.IntN(max(1, o.boards-o.views+2)) // the last view is of the floor
 		// Looks along +y at the boards from 4 metres, with its own tilt.
 		look := bodies[station].Apply(pose.Vec{1.2 * (float64(first) + float64(o.views-1)/2), 0, 0.6})
 		r := pose.SO3{{1, 0, 0}, {0, 0, -1}, {0, 1, 0}}
@@ -233,7 +238,7 @@ func newNetwork(o networkOptions) *network {
 			kind, chain := "", [3]BlockID{id, n.body[station], n.boards[b]}
 			body, board := bodies[station], boards[b]
 			if k == o.views-1 {
-				b = first + i/o.stations%o.views
+				b = (first + i/o.stations%o.views) % o.boards
 				kind, chain[1], chain[2] = "floor ", still, n.floor[b]
 				body, board = pose.Identity(), floor[b]
 			}

@@ -13,7 +13,7 @@ type Options struct {
 
 	// Convergence needs one of these. 0 takes the value given here.
 	CostTolerance     float64 // relative change of the cost: 1e-12
-	GradientTolerance float64 // largest cosine between the residuals and a column of the Jacobian: 1e-10
+	GradientTolerance float64 // largest cosine between the residuals and a column of the Jacobian: 1e-12
 	StepTolerance     float64 // largest step of a block, over the length of its value: 1e-10
 
 	// AcceptLimit makes reaching MaxIterations no error; Summary.Converged is
@@ -30,12 +30,14 @@ type Options struct {
 // Reason says why a solver stopped.
 type Reason string
 
-// The reasons; the first three are convergence.
+// The reasons; the first four are convergence.
 const (
 	CostSettled     Reason = "the cost no longer changes"
 	GradientZero    Reason = "the gradient is zero"
 	StepZero        Reason = "the step is too small to matter"
+	CostZero        Reason = "the residuals are zero"
 	IterationLimit  Reason = "the iteration limit was reached"
+	RanAway         Reason = "a parameter ran to where no residual depends on it"
 	NoLowerCost     Reason = "no step lowers the cost"
 	Interrupted     Reason = "interrupted"
 	NotEvaluable    Reason = "a residual could not be evaluated"
@@ -61,7 +63,8 @@ type Summary struct {
 //
 // Errors: a residual that is not defined or not finite at the starting values,
 // which is named; no convergence within the limit (see Options.AcceptLimit); no
-// step that lowers the cost, which is a sign of a wrong Jacobian; ctx done.
+// step that lowers the cost, which is a sign of a wrong Jacobian; a parameter
+// that ran away to where the residuals no longer depend on it; ctx done.
 func (p *Problem) Solve(ctx context.Context, o Options) (Summary, error) {
 	o = o.withDefaults()
 	sum := Summary{Reason: nothingHappened}
@@ -92,7 +95,7 @@ func (o Options) withDefaults() Options {
 		o.CostTolerance = 1e-12
 	}
 	if o.GradientTolerance == 0 {
-		o.GradientTolerance = 1e-10
+		o.GradientTolerance = 1e-12
 	}
 	if o.StepTolerance == 0 {
 		o.StepTolerance = 1e-10
@@ -108,7 +111,8 @@ func (o Options) withDefaults() Options {
 
 // solver is the state of one run. Damping is λD, with D the largest diagonal of
 // JᵀJ seen so far: the method then does not depend on the units of the
-// parameters (Moré 1978).
+// parameters (Moré 1978). The memory fades, lest a parameter whose start was
+// off by many powers of ten stays stiff for ever.
 type solver struct {
 	*system
 	o        Options
@@ -148,6 +152,13 @@ func (s *solver) store() {
 // when residuals are small differences of large numbers.
 const costNoise = 1e-14
 
+// zeroRow is the square of a whitened residual that is nothing but rounding.
+const zeroRow = 1e-18
+
+// flatGradient is the largest cosine that may pass for a minimum found to
+// rounding.
+const flatGradient = 1e-4
+
 // lightDamping is λ at which even a direction ten million times weaker than its
 // components is free.
 const lightDamping = 1e-14
@@ -168,9 +179,11 @@ func (s *solver) run(ctx context.Context, sum *Summary) error {
 	for {
 		s.rescale()
 		sum.Gradient = s.gradient(cost)
-		if sum.Gradient <= s.o.GradientTolerance {
-			sum.Converged, sum.Reason = true, GradientZero
-			return nil
+		switch {
+		case sum.Gradient <= s.o.GradientTolerance:
+			return s.converged(sum, cost, GradientZero)
+		case 2*cost <= zeroRow*float64(s.rows):
+			return s.converged(sum, cost, CostZero)
 		}
 		if sum.Iterations >= s.o.MaxIterations {
 			sum.Reason = IterationLimit
@@ -238,10 +251,7 @@ func (s *solver) run(ctx context.Context, sum *Summary) error {
 		case settled == nothingHappened:
 			polished = false
 		case polished || lambda <= lightDamping:
-			s.rescale()
-			sum.Gradient = s.gradient(cost)
-			sum.Converged, sum.Reason = true, settled
-			return nil
+			return s.converged(sum, cost, settled)
 		default:
 			// A small step under damping says little: along a direction that
 			// only a weak prior fixes it may be far to go.
@@ -263,12 +273,49 @@ func (s *solver) run(ctx context.Context, sum *Summary) error {
 	}
 }
 
+// converged ends a run at a minimum, if it is one: where a column of the
+// Jacobian has all but vanished and is not at right angles to the residuals, it
+// is only a plain without an end.
+func (s *solver) converged(sum *Summary, cost float64, why Reason) error {
+	s.rescale()
+	sum.Gradient = s.gradient(cost)
+	lost := func(g, h, scale float64) bool {
+		return h < 1e-10*scale && scale > noScale && (h == 0 || math.Abs(g) > flatGradient*math.Sqrt(2*h*cost))
+	}
+	for b := range s.p.blocks {
+		if s.columns[b] == nil {
+			continue
+		}
+		for i, col := range s.columns[b] {
+			if col < 0 {
+				continue
+			}
+			g, h, scale := 0.0, 0.0, 0.0
+			if gi := s.groupOf[b]; gi >= 0 {
+				pt, d := &s.parts[gi], s.groups[gi].d
+				g, h, scale = pt.b[col], pt.v[col*d+col], pt.scale[col]
+			} else {
+				g, h, scale = s.g[col], s.h[col*s.n+col], s.scale[col]
+			}
+			if lost(g, h, scale) {
+				sum.Reason = RanAway
+				return fmt.Errorf("component %d of %q ran to where no residual depends on it: start nearer to the answer or with more damping",
+					i, s.p.blocks[b].name)
+			}
+		}
+	}
+	if why != CostZero && sum.Gradient > flatGradient && 2*cost > zeroRow*float64(s.rows) {
+		return s.stalled(sum, cost, nil)
+	}
+	sum.Converged, sum.Reason = true, why
+	return nil
+}
+
 // stalled ends a run in which even the smallest steps raise the cost: at a
 // minimum known to rounding that is convergence.
 func (s *solver) stalled(sum *Summary, cost float64, cannot error) error {
-	if cannot == nil && sum.Gradient < 1e-5 {
-		sum.Converged, sum.Reason = true, StepZero
-		return nil
+	if cannot == nil && sum.Gradient <= flatGradient {
+		return s.converged(sum, cost, StepZero)
 	}
 	sum.Reason = NoLowerCost
 	if cannot != nil {
@@ -277,14 +324,16 @@ func (s *solver) stalled(sum *Summary, cost float64, cannot error) error {
 	return fmt.Errorf("no step lowers the cost %.6g though the gradient cosine is %.2g: check the Jacobians", cost, sum.Gradient)
 }
 
-// rescale updates D. A column of zeros (a parameter nothing depends on yet)
-// gets 1.
+// noScale is D of a parameter that nothing has depended on so far: just enough
+// to hold it still.
+const noScale = 1e-280
+
+// rescale updates D.
 func (s *solver) rescale() {
+	const fade = 0.9
 	grow := func(d *float64, h float64) {
-		*d = max(*d, h)
-		if *d == 0 {
-			*d = 1
-		}
+		faded := fade * *d
+		*d = max(faded, h, noScale)
 	}
 	for i := range s.scale {
 		grow(&s.scale[i], s.h[i*s.n+i])
