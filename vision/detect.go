@@ -87,23 +87,55 @@ func Detect(img *image.Gray, boards []Board, opts DetectOptions) (Result, error)
 		return res, err
 	}
 	unknown := map[int]bool{}
-	for name := range owner {
-		d := Dictionaries[name]
-		read, err := s.findReduced(d)
-		if err != nil {
-			return res, err
-		}
+	views := make([]*View, len(boards))
+	take := func(dictionary string, read []Marker) {
 		for _, m := range read {
-			if b, ok := owner[name][m.ID]; ok {
-				s.seen[b] = append(s.seen[b], m)
+			if b, ok := owner[dictionary][m.ID]; ok {
+				s.seen[b] = addMarkers(s.seen[b], []Marker{m})
 			} else {
 				unknown[m.ID] = true
 			}
 		}
 	}
-	for i := range boards {
-		if v, ok := s.view(i); ok {
-			res.Views = append(res.Views, v)
+	look := func() {
+		for i := range boards {
+			if views[i] == nil && len(s.seen[i]) > 0 {
+				if v, ok := s.view(i); ok {
+					views[i] = &v
+				}
+			}
+		}
+	}
+	for name := range owner {
+		read, err := s.findReduced(Dictionaries[name])
+		if err != nil {
+			return res, err
+		}
+		take(name, read)
+	}
+	look()
+	if !opts.Quick {
+		var found []View
+		for _, v := range views {
+			if v != nil {
+				found = append(found, *v)
+			}
+		}
+		if len(found) < len(boards) {
+			regions := s.regions(found)
+			for name := range owner {
+				read, err := s.searchRegions(Dictionaries[name], regions)
+				if err != nil {
+					return res, err
+				}
+				take(name, read)
+			}
+			look()
+		}
+	}
+	for _, v := range views {
+		if v != nil {
+			res.Views = append(res.Views, *v)
 		}
 	}
 	for id := range unknown {
