@@ -28,12 +28,13 @@ type Options struct {
 	PrintError float64
 	// Flatness is the standard uncertainty of the board's bow: how far its
 	// outermost corner lies off the plane of its centre, over the distance
-	// between the two. 0 means 0.003.
+	// between the two. 0 means 0.005.
 	Flatness float64
 	// PerfectBoard takes the board for drawn, flat and square, whatever the two
 	// above say. If it is not, the intrinsics are wrong by several times their
 	// stated uncertainty.
 	PerfectBoard bool
+	NoLensPrior  bool
 	// MaxFocalError is the relative standard uncertainty of the focal length
 	// above which the photographs are refused; 0 means 0.02.
 	MaxFocalError float64
@@ -73,10 +74,13 @@ type Result struct {
 	// added to the detection's own so that the residuals are as large as they
 	// are; 0 when the detection's own suffices.
 	LackOfFitPx float64
-	// Together is by how much the corners of one photograph err together: the
-	// variance of the intrinsics as the photographs disagree among themselves,
-	// over that for independent corners. 1 for independent corners.
-	Together float64
+	// ByPhoto, ByPlace and ByBoard tell how much more alike than independent
+	// corners those err that share a photograph, a part of the frame (1/8 of
+	// its longer side), or a corner of the board: the variance of the
+	// intrinsics as such groups disagree among themselves, over that for
+	// independent corners. Together is what the covariance was multiplied by on
+	// their account.
+	ByPhoto, ByPlace, ByBoard, Together float64
 	// Pattern is the mean square of the residuals' averages over cells of the
 	// frame against what independent residuals give. Well above 1: the
 	// residuals point the same way in the same place, so the lens model does
@@ -123,23 +127,24 @@ const (
 // say. So one variance, the same for all corners, is added to the detection's
 // until the residuals have their expected size ([Result.LackOfFitPx]).
 //
-// The corners of one photograph also err together: it was blurred, or focused,
-// or stabilised a little differently from the next. A covariance from
-// independent corners is then too good. Photographs are independent of each
-// other, though, so their disagreement shows it: each photograph pulls the
-// intrinsics its own way (its score), and the scatter of those pulls is
-// compared with what independent corners would give. Their ratio
-// ([Result.Together], when above 1) scales the covariance, and with many
-// photographs the scatter's shape enters too: the covariance is a mean of the
-// scaled one and of the cluster-robust one, weighted with the number of
-// photographs against [shrinkViews]. Sources: Liang and Zeger, Biometrika 73
-// (1986) 13-22 for the cluster-robust covariance; Bell and McCaffrey, Survey
-// Methodology 28 (2002) 169-181 for the correction for few clusters. They are
-// cited from memory.
+// Corners do not err independently either: those of one photograph share its
+// blur, focus and stabiliser, those in one place of the frame share what the
+// lens model leaves, the same corner in all photographs shares its own print.
+// A covariance from independent corners is then too good. So the corners are
+// grouped in these three ways, and the scatter of the groups' pulls on the
+// intrinsics (their scores) is compared with what independent corners give.
+// With the three ratios R, 1 for independent corners, the variance is that of
+// independent corners times R₁ + R₂ + R₃ − 2, if above 1; the excess is further
+// multiplied by (n−1)/(n−3) for having been estimated from n photographs.
+// Sources, cited from memory: Liang and Zeger, Biometrika 73 (1986) 13-22
+// (scores of groups); Cameron, Gelbach and Miller, J. Business & Economic
+// Statistics 29 (2011) 238-249 (groupings added up); JCGM 101:2008, 6.4.9.4
+// (the factor).
 //
 // What is wrong in all photographs alike does not show by disagreement: the
-// board. Its print and flatness are unknowns with a prior of the width stated
-// in the options, so that their share is in the covariance as well.
+// board as a whole. Its print and flatness are unknowns with a prior of the
+// width stated in the options, so that their share is in the covariance as
+// well; and so is what is known of any camera, see [Options.NoLensPrior].
 //
 // The error is a [*TooWeak] when the views do not fix the camera.
 func Calibrate(ctx context.Context, views []View, width, height int, opts Options) (*Result, error) {
@@ -236,6 +241,8 @@ type model struct {
 	boards  []vision.Board
 	shapes  [][]float64 // by board
 	extra   float64     // variance added to the detection's, px²
+	focal   float64     // of the start, for the scale of the lens's prior
+	oblong  bool        // pixels turned out not to be square
 }
 
 type modelView struct {
@@ -250,7 +257,7 @@ type modelView struct {
 }
 
 func newModel(views []View, cam vision.Camera, poses []pose.SE3, opts Options) *model {
-	m := &model{opts: opts, cam: cam}
+	m := &model{opts: opts, cam: cam, focal: (cam.FX + cam.FY) / 2}
 	byBoard := map[vision.Board]int{}
 	for i := range views {
 		v := &views[i]
@@ -272,6 +279,13 @@ func newModel(views []View, cam vision.Camera, poses []pose.SE3, opts Options) *
 	return m
 }
 
+// lensPrior returns the prior on the intrinsics.
+func (m *model) lensPrior() *lensPrior {
+	w, h := float64(m.cam.Width-1), float64(m.cam.Height-1)
+	return &lensPrior{mid: [2]float64{w / 2, h / 2}, size: math.Max(w, h), aspect: !m.oblong,
+		cornerR: math.Hypot(w, h) / 2 / m.focal}
+}
+
 // shapePrior returns the prior on each board's shape.
 func (m *model) shapePrior() *shapePrior {
 	or := func(v, standard float64) float64 {
@@ -280,7 +294,7 @@ func (m *model) shapePrior() *shapePrior {
 		}
 		return standard
 	}
-	p, f := or(m.opts.PrintError, 0.001), or(m.opts.Flatness, 0.003)
+	p, f := or(m.opts.PrintError, 0.001), or(m.opts.Flatness, 0.005)
 	return &shapePrior{[numShape]float64{p, p, f, f, f}}
 }
 
@@ -301,6 +315,9 @@ func (m *model) problem(loss bundle.Loss) (p *bundle.Problem, cam bundle.BlockID
 	p = &bundle.Problem{}
 	k := m.cam.Intrinsics()
 	cam = p.AddBlock("the camera", k[:], bundle.Euclidean(vision.NumIntrinsics))
+	if !m.opts.NoLensPrior {
+		p.AddResidual("the prior of the lens", m.lensPrior(), vision.NumIntrinsics, 0, nil, cam)
+	}
 	prior := m.shapePrior()
 	for b, s := range m.shapes {
 		id := p.AddBlock(fmt.Sprintf("the shape of board %s", m.boards[b].Name), s, bundle.Euclidean(numShape))
@@ -401,6 +418,7 @@ func (m *model) fit(ctx context.Context) error {
 			return nil
 		}
 	}
+	m.oblong = math.Abs(math.Log(m.cam.FX/m.cam.FY)) > 4*priorAspect
 	for range 10 {
 		if err := m.solve(ctx, nil); err != nil {
 			return err
@@ -550,7 +568,7 @@ func (m *model) report(res *Result) {
 func refuse(res *Result, opts Options) error {
 	limit := opts.MaxFocalError
 	if limit == 0 {
-		limit = 0.02
+		limit = 0.1
 	}
 	c := &res.Camera
 	u := math.Max(math.Sqrt(c.Cov[0][0])/c.FX, math.Sqrt(c.Cov[1][1])/c.FY)

@@ -10,191 +10,220 @@ import (
 	"wheelplane/vision"
 )
 
-// shrinkViews is how many photographs the assumption that all their errors are
-// of one kind is worth against what their scatter shows; see [Calibrate].
-// Chosen by simulation: fewer make the covariance of 10 to 20 photographs
-// noisy, more leave an error of one parameter only (a principal point that the
-// stabiliser moves) spread over all of them.
-const shrinkViews = 30
-
-// maxLeverage bounds how far a view's score is corrected for the view having
-// pulled the solution its own way.
-const maxLeverage = 0.98
-
-// pull is what one view says about the intrinsics and shapes, its pose
-// eliminated: information matrix and score (gradient) at the solution.
-type pull struct {
-	info  *mat.SymDense
-	score *mat.VecDense
+// equations are the whitened linear equations of the common unknowns at the
+// solution, with every view's pose eliminated: two rows a corner.
+type equations struct {
+	x     *mat.Dense    // rows × unknowns
+	r     []float64     // residuals
+	q     *mat.Dense    // rows × 6, orthonormal: what each view's pose can explain
+	rows  []equationRow // where a row comes from
+	prior *mat.SymDense // information of the priors
 }
 
-// pulls returns one per view, and the information of the priors.
-func (m *model) pulls() (views []pull, prior *mat.SymDense, free []int, err error) {
-	// Common unknowns: intrinsics, then the free components of each shape.
-	n := vision.NumIntrinsics + numShape*len(m.boards)
-	for i := range vision.NumIntrinsics {
-		free = append(free, i)
-	}
+type equationRow struct {
+	view  int
+	place [2]int // cell of the frame
+	board [2]int // board, corner
+}
+
+// equations linearises the model. Unknowns: intrinsics, then the shape of each
+// board unless taken for perfect.
+func (m *model) equations() (*equations, error) {
+	n := vision.NumIntrinsics
 	if !m.opts.PerfectBoard {
-		for i := vision.NumIntrinsics; i < n; i++ {
-			free = append(free, i)
-		}
+		n += numShape * len(m.boards)
 	}
-	prior = mat.NewSymDense(len(free), nil)
-	sigma := m.shapePrior().sigma
-	for i, f := range free {
-		if f >= vision.NumIntrinsics {
-			s := sigma[(f-vision.NumIntrinsics)%numShape]
-			prior.SetSym(i, i, 1/(s*s))
-		}
-	}
+	e := &equations{prior: mat.NewSymDense(n, nil)}
 	k := m.cam.Intrinsics()
+	if !m.opts.NoLensPrior {
+		_, j := m.lensPrior().rows(k[:])
+		for a := range j {
+			for b := a; b < len(j); b++ {
+				var s float64
+				for row := range j {
+					s += j[row][a] * j[row][b]
+				}
+				e.prior.SetSym(a, b, s)
+			}
+		}
+	}
+	sigma := m.shapePrior().sigma
+	for i := vision.NumIntrinsics; i < n; i++ {
+		s := sigma[(i-vision.NumIntrinsics)%numShape]
+		e.prior.SetSym(i, i, 1/(s*s))
+	}
+
+	cell := float64(max(m.cam.Width, m.cam.Height)) / cellsAlong
+	for vi, v := range m.views {
+		for i := range v.obs {
+			if v.rejected[i] {
+				continue
+			}
+			row := equationRow{vi, [2]int{int(v.obs[i].px[0] / cell), int(v.obs[i].px[1] / cell)}, [2]int{v.board, v.index[i]}}
+			e.rows = append(e.rows, row, row)
+		}
+	}
+	e.x = mat.NewDense(len(e.rows), n, nil)
+	e.q = mat.NewDense(len(e.rows), 6, nil)
+	e.r = make([]float64, len(e.rows))
+	first := 0
 	for _, v := range m.views {
 		f := m.used(v)
 		rows := 2 * len(f.obs)
-		r := make([]float64, rows)
 		jk := make([]float64, rows*vision.NumIntrinsics)
 		jp := make([]float64, rows*6)
 		js := make([]float64, rows*numShape)
-		x := [][]float64{k[:], bundle.PoseValue(v.cameraFromBoard), m.shapes[v.board]}
-		if !f.Eval(x, r, [][]float64{jk, jp, js}) {
-			return nil, nil, nil, fmt.Errorf("photo %s: a corner left the picture's model", v.name)
+		at := [][]float64{k[:], bundle.PoseValue(v.cameraFromBoard), m.shapes[v.board]}
+		if !f.Eval(at, e.r[first:first+rows], [][]float64{jk, jp, js}) {
+			return nil, fmt.Errorf("photo %s: a corner left the camera's view", v.name)
 		}
-		all := mat.NewDense(rows, n, nil)
-		all.Slice(0, rows, 0, vision.NumIntrinsics).(*mat.Dense).Copy(mat.NewDense(rows, vision.NumIntrinsics, jk))
-		at := vision.NumIntrinsics + numShape*v.board
-		all.Slice(0, rows, at, at+numShape).(*mat.Dense).Copy(mat.NewDense(rows, numShape, js))
-		common := mat.NewDense(rows, len(free), nil)
-		for i, c := range free {
-			common.SetCol(i, mat.Col(nil, c, all))
+		common := e.x.Slice(first, first+rows, 0, n).(*mat.Dense)
+		common.Slice(0, rows, 0, vision.NumIntrinsics).(*mat.Dense).Copy(mat.NewDense(rows, vision.NumIntrinsics, jk))
+		if !m.opts.PerfectBoard {
+			s := vision.NumIntrinsics + numShape*v.board
+			common.Slice(0, rows, s, s+numShape).(*mat.Dense).Copy(mat.NewDense(rows, numShape, js))
 		}
-		// Out with what the pose can explain: C − P·(PᵀP)⁻¹·Pᵀ·C.
+		// An orthonormal basis of what the pose explains, then out with it.
 		var qr mat.QR
-		p := mat.NewDense(rows, 6, jp)
-		for c := range 6 { // radians and metres: scale the columns alike
-			col := mat.Col(nil, c, p)
-			s := mat.Norm(mat.NewVecDense(rows, col), 2)
-			for i := range col {
-				col[i] /= s
-			}
-			p.SetCol(c, col)
-		}
-		qr.Factorize(p)
-		var coef, fitted mat.Dense
-		if err := qr.SolveTo(&coef, false, common); err != nil {
-			return nil, nil, nil, fmt.Errorf("photo %s: its pose is not fixed", v.name)
-		}
-		fitted.Mul(p, &coef)
-		common.Sub(common, &fitted)
-		info := mat.NewSymDense(len(free), nil)
-		info.SymOuterK(1, common.T())
-		score := mat.NewVecDense(len(free), nil)
-		score.MulVec(common.T(), mat.NewVecDense(rows, r))
-		views = append(views, pull{info, score})
+		qr.Factorize(mat.NewDense(rows, 6, jp))
+		var full mat.Dense
+		qr.QTo(&full)
+		basis := e.q.Slice(first, first+rows, 0, 6).(*mat.Dense)
+		basis.Copy(full.Slice(0, rows, 0, 6))
+		var coef, explained mat.Dense
+		coef.Mul(basis.T(), common)
+		explained.Mul(basis, &coef)
+		common.Sub(common, &explained)
+		first += rows
 	}
-	return views, prior, free, nil
+	return e, nil
+}
+
+// excess compares the scatter of the groups' pulls on the common unknowns with
+// what independent corners give: 1 if the corners of a group err no more
+// alike than others. x must be whitened: XᵀX plus the prior is the unit
+// matrix.
+//
+// A group's pull is t = Xgᵀ·rg. Independent corners give residuals of
+// covariance I − QQᵀ − XXᵀ (the part that poses and common unknowns have not
+// taken up), hence E|t|² = tr(Xgᵀ·(I − QQᵀ − XXᵀ)gg·Xg).
+func (e *equations) excess(key func(equationRow) [2]int) float64 {
+	groups := map[[2]int][]int{}
+	var order [][2]int
+	for i, row := range e.rows {
+		k := key(row)
+		if groups[k] == nil {
+			order = append(order, k)
+		}
+		groups[k] = append(groups[k], i)
+	}
+	_, n := e.x.Dims()
+	var got, want float64
+	for _, k := range order {
+		rows := groups[k]
+		t := make([]float64, n)
+		xx := mat.NewSymDense(n, nil)
+		byView := map[int]*mat.Dense{} // QgᵀXg of each view
+		for _, i := range rows {
+			x := e.x.RawRowView(i)
+			for j, v := range x {
+				t[j] += v * e.r[i]
+			}
+			xx.SymRankOne(xx, 1, mat.NewVecDense(n, x))
+			q := byView[e.rows[i].view]
+			if q == nil {
+				q = mat.NewDense(6, n, nil)
+				byView[e.rows[i].view] = q
+			}
+			q.RankOne(q, 1, mat.NewVecDense(6, e.q.RawRowView(i)), mat.NewVecDense(n, x))
+		}
+		for _, v := range t {
+			got += v * v
+		}
+		f := mat.Norm(xx, 2) // Frobenius: tr((XgᵀXg)²)
+		want += mat.Trace(xx) - f*f
+		for _, q := range byView {
+			f := mat.Norm(q, 2)
+			want -= f * f
+		}
+	}
+	if !(want > 0) {
+		return 1
+	}
+	return got / want
 }
 
 // uncertainty fills the camera's covariance.
 func (m *model) uncertainty(res *Result) error {
-	views, prior, free, err := m.pulls()
+	e, err := m.equations()
 	if err != nil {
 		return err
 	}
 	weak := func() error {
 		return &TooWeak{Reason: "they leave the intrinsics undetermined", Advice: res.Variety.Advice()}
 	}
-	n := len(free)
+	_, n := e.x.Dims()
 	total := mat.NewSymDense(n, nil)
-	total.CopySym(prior)
-	for _, v := range views {
-		total.AddSym(total, v.info)
-	}
+	total.SymOuterK(1, e.x.T())
+	total.AddSym(total, e.prior)
 	// Scaled to a unit diagonal, for k3 and fx differ by many orders.
 	scale := make([]float64, n)
 	for i := range scale {
 		d := total.At(i, i)
-		if !(d > 0) {
+		if !(d > 0) || math.IsInf(d, 0) {
 			return weak()
 		}
 		scale[i] = 1 / math.Sqrt(d)
 	}
-	rescale := func(a *mat.SymDense) {
-		for i := range n {
-			for j := i; j < n; j++ {
-				a.SetSym(i, j, a.At(i, j)*scale[i]*scale[j])
-			}
-		}
-	}
-	rescale(total)
-	rescale(prior)
-	for _, v := range views {
-		rescale(v.info)
-		for i := range n {
-			v.score.SetVec(i, v.score.AtVec(i)*scale[i])
-		}
-	}
-	var chol mat.Cholesky
-	if !chol.Factorize(total) || chol.Cond() > 1e13 {
-		return weak()
-	}
-	// With total = U'U the unknowns U·x have unit covariance for independent
-	// corners. In them a view's information is a = U⁻ᵀ·info·U⁻¹, all of them
-	// and the prior add up to I, and its score t = U⁻ᵀ·s has expectation zero
-	// and covariance a − a², for the solution follows each view by a.
-	var u mat.TriDense
-	chol.UTo(&u)
-	var uInv mat.TriDense
-	if err := uInv.InverseTri(&u); err != nil {
-		return weak()
-	}
-	whiten := func(a *mat.SymDense) *mat.SymDense {
-		var t mat.Dense
-		t.Product(uInv.T(), a, &uInv)
+	scaled := func(a *mat.SymDense) *mat.SymDense {
 		s := mat.NewSymDense(n, nil)
 		for i := range n {
 			for j := i; j < n; j++ {
-				s.SetSym(i, j, (t.At(i, j)+t.At(j, i))/2)
+				s.SetSym(i, j, a.At(i, j)*scale[i]*scale[j])
 			}
 		}
 		return s
 	}
-	scatter := mat.NewSymDense(n, nil) // of the scores, corrected: expectation Σa
-	expected := mat.NewSymDense(n, nil)
-	for _, v := range views {
-		a := whiten(v.info)
-		expected.AddSym(expected, a)
-		var t mat.VecDense
-		t.MulVec(uInv.T(), v.score)
-		var eig mat.EigenSym
-		if !eig.Factorize(a, true) {
-			return weak()
-		}
-		var q mat.Dense
-		eig.VectorsTo(&q)
-		var y mat.VecDense
-		y.MulVec(q.T(), &t)
-		for i, l := range eig.Values(nil) {
-			y.SetVec(i, y.AtVec(i)/math.Sqrt(1-math.Min(math.Max(l, 0), maxLeverage)))
-		}
-		t.MulVec(&q, &y)
-		scatter.SymRankOne(scatter, 1, &t)
+	var chol mat.Cholesky
+	if !chol.Factorize(scaled(total)) || chol.Cond() > 1e13 {
+		return weak()
 	}
-	res.Together = mat.Trace(scatter) / mat.Trace(expected)
-	factor := math.Max(1, res.Together)
-	share := float64(len(views)) / float64(len(views)+shrinkViews)
-	middle := whiten(prior)
+	// With total = UᵀU the unknowns U·x have unit covariance.
+	var u, uInv mat.TriDense
+	chol.UTo(&u)
+	if err := uInv.InverseTri(&u); err != nil {
+		return weak()
+	}
+	toWhite := mat.NewDense(n, n, nil)
+	toWhite.Copy(&uInv)
 	for i := range n {
-		for j := i; j < n; j++ {
-			middle.SetSym(i, j, middle.At(i, j)+share*scatter.At(i, j)+(1-share)*factor*expected.At(i, j))
+		for j := range n {
+			toWhite.Set(i, j, toWhite.At(i, j)*scale[i])
 		}
 	}
-	var cov mat.Dense
-	cov.Product(&uInv, middle, uInv.T())
+	var white mat.Dense
+	white.Mul(e.x, toWhite)
+	e.x = &white
+
+	res.ByPhoto = e.excess(func(r equationRow) [2]int { return [2]int{r.view} })
+	res.ByPlace = e.excess(func(r equationRow) [2]int { return r.place })
+	res.ByBoard = e.excess(func(r equationRow) [2]int { return r.board })
+	few := float64(len(m.views)-1) / math.Max(0.5, float64(len(m.views)-3))
+	res.Together = 1 + math.Max(0, res.ByPhoto+res.ByPlace+res.ByBoard-3)*few
+
+	// The share of the photographs grows by the factor, that of the priors
+	// does not.
+	middle := mat.NewSymDense(n, nil)
+	middle.SymOuterK(res.Together, e.x.T())
+	var p mat.Dense
+	p.Product(toWhite.T(), e.prior, toWhite)
+	var sum, cov mat.Dense
+	sum.Add(middle, &p)
+	cov.Product(toWhite, &sum, toWhite.T())
 	var c [vision.NumIntrinsics][vision.NumIntrinsics]float64
 	for i := range c {
 		for j := range c {
-			c[i][j] = (cov.At(i, j) + cov.At(j, i)) / 2 * scale[i] * scale[j]
+			c[i][j] = (cov.At(i, j) + cov.At(j, i)) / 2
 		}
 		if math.IsNaN(c[i][i]) || !(c[i][i] > 0) {
 			return weak()
