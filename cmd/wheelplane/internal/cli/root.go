@@ -43,6 +43,7 @@ import (
 // commands makes every command, in the order of the help, which is the order
 // of the work.
 var commands = []func(*App) *cobra.Command{
+	newBoardCommand,
 	newMeasureCommand,
 	newDemoCommand,
 }
