@@ -88,6 +88,11 @@ func Detect(img *image.Gray, boards []Board, opts DetectOptions) (Result, error)
 	}
 	unknown := map[int]bool{}
 	views := make([]*View, len(boards))
+	var names []string
+	for name := range owner {
+		names = append(names, name)
+	}
+	sort.Strings(names)
 	take := func(dictionary string, read []Marker) {
 		for _, m := range read {
 			if b, ok := owner[dictionary][m.ID]; ok {
@@ -106,31 +111,39 @@ func Detect(img *image.Gray, boards []Board, opts DetectOptions) (Result, error)
 			}
 		}
 	}
-	for name := range owner {
-		read, err := s.findReduced(Dictionaries[name])
-		if err != nil {
-			return res, err
+	search := func(find func(Dictionary) ([]Marker, error)) error {
+		for _, name := range names {
+			read, err := find(Dictionaries[name])
+			if err != nil {
+				return err
+			}
+			take(name, read)
 		}
-		take(name, read)
+		look()
+		return nil
 	}
-	look()
-	if !opts.Quick {
-		var found []View
+	count := func() (n int) {
 		for _, v := range views {
 			if v != nil {
-				found = append(found, *v)
+				n++
 			}
 		}
-		if len(found) < len(boards) {
-			regions := s.regions(found)
-			for name := range owner {
-				read, err := s.searchRegions(Dictionaries[name], regions)
-				if err != nil {
-					return res, err
-				}
-				take(name, read)
-			}
-			look()
+		return n
+	}
+	// First where print seems to be; the whole picture only when that shows
+	// little, and again closer where print is left unexplained.
+	regions := s.findRegions()
+	if err := search(func(d Dictionary) ([]Marker, error) { return s.searchRegions(d, regions, false) }); err != nil {
+		return res, err
+	}
+	if n := count(); n < 2 && n < len(boards) {
+		if err := search(s.searchWhole); err != nil {
+			return res, err
+		}
+	}
+	if rest := unexplained(regions, views); len(rest) > 0 && count() < len(boards) && !opts.Quick {
+		if err := search(func(d Dictionary) ([]Marker, error) { return s.searchRegions(d, rest, true) }); err != nil {
+			return res, err
 		}
 	}
 	for _, v := range views {
@@ -192,30 +205,29 @@ func newScene(img *image.Gray, boards []Board, opts DetectOptions) (*scene, erro
 	return s, nil
 }
 
-// smallestSide is the smallest marker side sought, in pixels of the searched
-// picture: a marker of eight cells is not readable much below.
-const smallestSide = 10
+// smallestSide is the smallest marker side sought, in pixels of the picture
+// searched: a marker of eight cells is not readable much below; enlarged, a
+// little less is.
+const (
+	smallestSide     = 10.0
+	smallestEnlarged = 6.0
+)
 
-// reducedFrom is the width from which the first search takes the picture at
-// half size.
+// reducedFrom is the size from which the search takes the picture at half
+// size.
 const reducedFrom = 1600
 
-func (s *scene) findReduced(d Dictionary) ([]Marker, error) {
-	level := 0
+func (s *scene) searchLevel() int {
+	if b := s.levels[0].Bounds(); max(b.Dx(), b.Dy()) >= reducedFrom {
+		return 1
+	}
+	return 0
+}
+
+// searchWhole looks for markers in the whole picture, reduced where large.
+func (s *scene) searchWhole(d Dictionary) ([]Marker, error) {
 	b := s.levels[0].Bounds()
-	if max(b.Dx(), b.Dy()) >= reducedFrom {
-		level = 1
-	}
-	read, _, err := findMarkers(s.levels[level], d, markerSearch{minSidePx: smallestSide})
-	f := float64(int(1) << level)
-	for i := range read {
-		for k := range read[i].Corners {
-			for j := range read[i].Corners[k] {
-				read[i].Corners[k][j] = f*read[i].Corners[k][j] + (f-1)/2
-			}
-		}
-	}
-	return read, err
+	return s.searchPart(d, image.Rect(0, 0, b.Dx(), b.Dy()), s.searchLevel(), 1)
 }
 
 // view makes the view of board i from the markers seen, if there is one.

@@ -155,7 +155,7 @@ func (s *scene) settle(w *warp, coarse, fine *pattern, at [2]float64, level int)
 		if step == len(growBlur)-1 {
 			p = fine
 		}
-		last, ok = s.bench.fitWindow(s.levels[level], p, &c, window{0.5, 0, colBlur}, look{blur: blur})
+		last, ok = s.bench.fitWindow(s.levels[level], p, &c, window{0.5, 300, colBlur}, look{blur: blur})
 		if !ok || last.inside < 0.6 {
 			return f, false
 		}
@@ -189,9 +189,9 @@ func (c *chart) move(d [2]float64) {
 // The passes at full resolution: the shift and the blur roughly, then all of
 // the look, repeated while it still changes, then the corners.
 var (
-	roughPass = window{half: 0.3, max: 700, cols: colTone}
-	lookPass  = window{half: 0.5, max: 1000, cols: numCols}
-	finalPass = window{half: 0.5, max: 3000, cols: colBlur}
+	roughPass = window{half: 0.3, max: 400, cols: colTone}
+	lookPass  = window{half: 0.5, max: 400, cols: numCols}
+	finalPass = window{half: 0.5, max: 2500, cols: colBlur}
 )
 
 // maxLookPasses is enough for a strong tone curve with strong sharpening.

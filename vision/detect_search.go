@@ -21,10 +21,12 @@ const (
 	printEdges = 60.0
 )
 
-// regions lists the places with edges in two directions, as the print of a
-// board has, outside the boards found already: strongest first.
-func (s *scene) regions(found []View) []region {
-	img := s.levels[1]
+// findRegions lists the places with edges in two directions, as the print of a
+// board has, strongest first.
+func (s *scene) findRegions() []region {
+	level := s.searchLevel()
+	img := s.levels[level]
+	scale := blockPx << level
 	w, h := img.Bounds().Dx(), img.Bounds().Dy()
 	bw, bh := w/blockPx, h/blockPx
 	if bw < 3 || bh < 3 {
@@ -34,37 +36,37 @@ func (s *scene) regions(found []View) []region {
 	for by := 0; by < bh; by++ {
 		for bx := 0; bx < bw; bx++ {
 			var xx, xy, yy int
-			for y := by * blockPx; y < min(h-1, (by+1)*blockPx); y++ {
-				x0 := bx * blockPx
-				x1 := min(w-1, x0+blockPx)
+			x0 := bx * blockPx
+			x1 := min(w-1, x0+blockPx)
+			for y := by * blockPx; y < min(h-1, (by+1)*blockPx); y += 2 {
 				row := img.Pix[y*img.Stride+x0 : y*img.Stride+x1+1]
 				below := img.Pix[(y+1)*img.Stride+x0 : (y+1)*img.Stride+x1+1]
-				for x := 0; x < len(row)-1; x++ {
+				below = below[:len(row)]
+				for x := 1; x < len(row); x++ {
 					// Diagonal differences: the same pixels for both.
-					a := int(below[x+1]) - int(row[x])
-					b := int(below[x]) - int(row[x+1])
+					a := int(below[x]) - int(row[x-1])
+					b := int(below[x-1]) - int(row[x])
 					xx += a * a
 					xy += a * b
 					yy += b * b
 				}
 			}
-			n := float64(blockPx * blockPx)
+			n := float64(blockPx * blockPx / 2)
 			a, b, c := float64(xx)/n, float64(xy)/n, float64(yy)/n
-			strength[by*bw+bx] = (a+c)/2 - math.Hypot((a-c)/2, b)
+			d := (a - c) / 2
+			strength[by*bw+bx] = (a+c)/2 - math.Sqrt(d*d+b*b)
 		}
 	}
 	// Ground and tyres have edges everywhere: only what stands out counts.
-	sorted := append([]float64(nil), strength...)
-	sort.Float64s(sorted)
-	limit := math.Max(printEdges, 4*sorted[len(sorted)*3/4])
+	var some []float64
+	for i := 0; i < len(strength); i += 1 + len(strength)/4000 {
+		some = append(some, strength[i])
+	}
+	sort.Float64s(some)
+	limit := math.Max(printEdges, math.Min(4*some[len(some)*3/4], 800))
 	taken := make([]bool, bw*bh)
 	for i := range strength {
-		if strength[i] < limit {
-			taken[i] = true
-		}
-	}
-	for _, v := range found {
-		s.cover(v, taken, bw, bh)
+		taken[i] = strength[i] < limit
 	}
 	// Connected blocks, a gap of one block allowed.
 	var out []region
@@ -101,49 +103,82 @@ func (s *scene) regions(found []View) []region {
 		if count < 4 {
 			continue
 		}
-		const pad = 2 * blockPx
-		r.box = image.Rect(r.box.Min.X*2*blockPx-pad, r.box.Min.Y*2*blockPx-pad, r.box.Max.X*2*blockPx+pad, r.box.Max.Y*2*blockPx+pad).
-			Intersect(s.levels[0].Bounds())
+		r.box = image.Rect((r.box.Min.X-1)*scale, (r.box.Min.Y-1)*scale, (r.box.Max.X+1)*scale, (r.box.Max.Y+1)*scale).
+			Intersect(image.Rect(0, 0, s.levels[0].Bounds().Dx(), s.levels[0].Bounds().Dy()))
 		out = append(out, r)
 	}
 	sort.SliceStable(out, func(i, j int) bool { return out[i].score > out[j].score })
 	return out
 }
 
-// The second search enlarges small regions, where OpenCV's polygons need more
-// pixels than a small marker has, and stops at a budget.
+// How regions are searched: those larger than largePx on the reduced picture,
+// smaller ones at full resolution, enlarged while they stay below enlargedPx,
+// because OpenCV's polygons need more pixels than a small marker has. searchPx
+// bounds the work.
 const (
-	enlargedPx  = 1_000_000 // most pixels of an enlarged region
-	searchPx    = 6_000_000 // of all
-	mostRegions = 16
+	largePx     = 150_000
+	enlargedPx  = 1_000_000
+	searchPx    = 6_000_000
+	mostRegions = 24
 )
 
-// searchRegions looks for markers at full resolution, enlarged where small.
-func (s *scene) searchRegions(d Dictionary, regions []region) (read []Marker, err error) {
+// searchRegions looks for markers in the regions. late is the second look, at
+// full resolution, into large regions that showed nothing on the reduced
+// picture; early the first.
+func (s *scene) searchRegions(d Dictionary, regions []region, late bool) (read []Marker, err error) {
 	budget := searchPx
 	for i, r := range regions {
+		if i == mostRegions {
+			break
+		}
 		area := r.box.Dx() * r.box.Dy()
-		enlarge := 3
+		large := area > largePx && s.searchLevel() > 0
+		if late && !large {
+			continue // searched at full resolution before
+		}
+		level, enlarge := 0, 3
+		if large && !late {
+			level, enlarge = s.searchLevel(), 1
+			area >>= 2 * level
+		}
 		for enlarge > 1 && area*enlarge*enlarge > enlargedPx {
 			enlarge--
 		}
-		if budget -= area * enlarge * enlarge; budget < 0 || i == mostRegions {
+		if budget -= area * enlarge * enlarge; budget < 0 {
 			break
 		}
-		part := s.levels[0].SubImage(r.box).(*image.Gray)
-		ms, _, err := findMarkers(part, d, markerSearch{enlarge: enlarge, minSidePx: 6})
+		ms, err := s.searchPart(d, r.box, level, enlarge)
 		if err != nil {
 			return nil, err
 		}
-		for _, m := range ms {
-			for k := range m.Corners {
-				m.Corners[k][0] += float64(r.box.Min.X)
-				m.Corners[k][1] += float64(r.box.Min.Y)
-			}
-			read = append(read, m)
-		}
+		read = append(read, ms...)
 	}
 	return read, nil
+}
+
+// searchPart looks for markers in a box of the photograph on a level.
+func (s *scene) searchPart(d Dictionary, box image.Rectangle, level, enlarge int) ([]Marker, error) {
+	f := 1 << level
+	img := s.levels[level]
+	min0 := img.Bounds().Min
+	part := img.SubImage(image.Rect(box.Min.X/f, box.Min.Y/f, box.Max.X/f, box.Max.Y/f).Add(min0)).(*image.Gray)
+	if part.Bounds().Empty() {
+		return nil, nil
+	}
+	smallest := smallestSide
+	if enlarge > 1 {
+		smallest = smallestEnlarged
+	}
+	ms, _, err := findMarkers(part, d, markerSearch{enlarge: enlarge, minSidePx: smallest})
+	o := part.Bounds().Min.Sub(min0)
+	for i := range ms {
+		for k := range ms[i].Corners {
+			c := &ms[i].Corners[k]
+			c[0] = (c[0]+float64(o.X))*float64(f) + float64(f-1)/2
+			c[1] = (c[1]+float64(o.Y))*float64(f) + float64(f-1)/2
+		}
+	}
+	return ms, err
 }
 
 // addMarkers adds to the markers seen of a board those that are new.
@@ -160,27 +195,19 @@ next:
 	return seen
 }
 
-// cover marks the blocks of a view's outline and its paper's margin as taken.
-func (s *scene) cover(v View, taken []bool, bw, bh int) {
-	q := v.Outline
-	var mid [2]float64
-	for _, p := range q {
-		mid[0] += p[0] / 4
-		mid[1] += p[1] / 4
-	}
-	for k := range q { // a bit larger
-		for j := range mid {
-			q[k][j] = mid[j] + 1.2*(q[k][j]-mid[j])
-		}
-	}
-	for by := 0; by < bh; by++ {
-		for bx := 0; bx < bw; bx++ {
-			p := [2]float64{(float64(bx) + 0.5) * 2 * blockPx, (float64(by) + 0.5) * 2 * blockPx}
-			if insideQuad(q, p) {
-				taken[by*bw+bx] = true
+// unexplained leaves out the regions whose middle a view covers.
+func unexplained(regions []region, views []*View) (out []region) {
+next:
+	for _, r := range regions {
+		mid := [2]float64{float64(r.box.Min.X+r.box.Max.X) / 2, float64(r.box.Min.Y+r.box.Max.Y) / 2}
+		for _, v := range views {
+			if v != nil && insideQuad(v.Outline, mid) {
+				continue next
 			}
 		}
+		out = append(out, r)
 	}
+	return out
 }
 
 // insideQuad tells whether p lies in a convex quadrilateral.

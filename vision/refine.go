@@ -70,6 +70,33 @@ type sampleRow struct {
 	quad int
 }
 
+// add adds a pixel to the normal equations.
+func (s *sampleRow) add(n *matrix, r *[numCols]float64, cols int) {
+	c := &s.col
+	if c[colShiftX] == 0 && c[colShiftY] == 0 {
+		// A flat place: no edge is near.
+		r[2] += s.grey
+		n[2][2]++
+		for j := 3; j < 6; j++ {
+			e := c[j]
+			r[j] += e * s.grey
+			n[j][2] += e
+			for k := 3; k <= j; k++ {
+				n[j][k] += e * c[k]
+			}
+		}
+		return
+	}
+	for j := 0; j < cols && j < numCols; j++ {
+		e := c[j]
+		r[j] += e * s.grey
+		row := &n[j]
+		for k := 0; k <= j; k++ {
+			row[k] += e * c[k]
+		}
+	}
+}
+
 // fitWindow fits the chart's corner in img.
 func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk look) (f fit, ok bool) {
 	b := img.Bounds()
@@ -102,6 +129,13 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 	narrow := lk.blur / blur2
 	corr2 = corr
 	outside := 0
+	// The blur in board units changes little along a row: it is interpolated.
+	spreadAt := func(ex, ey *cubicRow, a float64) (sx, sy float64) {
+		xu, xv := ex.slopes(a)
+		yu, yv := ey.slopes(a)
+		k := 1 / (lk.blur * iu)
+		return k / math.Sqrt(xu*xu+xv*xv), k / math.Sqrt(yu*yu+yv*yv)
+	}
 	for y := y0; y <= y1; y++ {
 		bb := (float64(y) - c.px[1]) * iu
 		// For one row the polynomials are cubics in a.
@@ -116,6 +150,11 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 		if skip > 1 {
 			first += (((slant*y-x0)%skip + skip) % skip)
 		}
+		a0, a1 := (float64(x0)-c.px[0])*iu, (float64(x1)-c.px[0])*iu
+		sx0, sy0 := spreadAt(&ex, &ey, a0)
+		sx1, sy1 := spreadAt(&ex, &ey, a1)
+		ia := 1 / math.Max(a1-a0, 1e-9)
+		dsx, dsy := (sx1-sx0)*ia, (sy1-sy0)*ia
 		for x := first; x <= x1; x += skip {
 			a := (float64(x) - c.px[0]) * iu
 			dx := ex.v[0] + a*(ex.v[1]+a*(ex.v[2]+a*ex.v[3]))
@@ -130,16 +169,7 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 				outside++
 				continue
 			}
-			// Gradients of the board coordinates, per pixel.
-			xu := (ex.v[1] + a*(2*ex.v[2]+3*a*ex.v[3])) * iu
-			xv := (ex.d[0] + a*(ex.d[1]+a*ex.d[2])) * iu
-			yu := (ey.v[1] + a*(2*ey.v[2]+3*a*ey.v[3])) * iu
-			yv := (ey.d[0] + a*(ey.d[1]+a*ey.d[2])) * iu
-			s := spread{
-				sx:   1 / (lk.blur * math.Sqrt(xu*xu+xv*xv)),
-				sy:   1 / (lk.blur * math.Sqrt(yu*yu+yv*yv)),
-				corr: &corr,
-			}
+			s := spread{sx: sx0 + (a-a0)*dsx, sy: sy0 + (a-a0)*dsy, corr: &corr}
 			v, vx, vy, vs := p.sample(c.board[0]+dx, c.board[1]+dy, s)
 			var sharp float64
 			if second {
@@ -151,6 +181,10 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 				vy += lk.sharp * (vy - uy)
 				vs += lk.sharp * (vs - us*narrow*narrow)
 			}
+			// Gradients of the board coordinates, per pixel.
+			xu, xv := ex.slopes(a)
+			yu, yv := ey.slopes(a)
+			xu, xv, yu, yv = xu*iu, xv*iu, yu*iu, yv*iu
 			slope := 1 + lk.tone*(1-2*v)
 			tone := v * (1 - v)
 			g := v + lk.tone*tone
@@ -183,16 +217,7 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 		row := &w.rows[i]
 		mean += row.grey
 		square += row.grey * row.grey
-		for j := 0; j < cols; j++ {
-			e := row.col[j]
-			if e == 0 {
-				continue
-			}
-			r[j] += e * row.grey
-			for k := 0; k <= j; k++ {
-				n[j][k] += e * row.col[k]
-			}
-		}
+		row.add(&n, &r, cols)
 	}
 	inv, good := n.invert(cols)
 	if !good {
@@ -241,9 +266,8 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 // poly is the value and the derivatives of a cubic at (a, b).
 func poly(t *[10]float64, a, b float64) (v, da, db float64) {
 	r := rowPoly(t, b)
-	return r.v[0] + a*(r.v[1]+a*(r.v[2]+a*r.v[3])),
-		r.v[1] + a*(2*r.v[2]+3*a*r.v[3]),
-		r.d[0] + a*(r.d[1]+a*r.d[2])
+	da, db = r.slopes(a)
+	return r.v[0] + a*(r.v[1]+a*(r.v[2]+a*r.v[3])), da, db
 }
 
 // cubicRow is a cubic in two variables along one row: its coefficients in a,
@@ -251,6 +275,11 @@ func poly(t *[10]float64, a, b float64) (v, da, db float64) {
 type cubicRow struct {
 	v [4]float64
 	d [3]float64
+}
+
+// slopes are the derivatives at a: along the row and across it.
+func (r *cubicRow) slopes(a float64) (da, db float64) {
+	return r.v[1] + a*(2*r.v[2]+3*a*r.v[3]), r.d[0] + a*(r.d[1]+a*r.d[2])
 }
 
 func rowPoly(t *[10]float64, b float64) cubicRow {

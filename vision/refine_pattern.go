@@ -133,7 +133,7 @@ func (p *pattern) sample(x, y float64, s spread) (f, fx, fy, fs float64) {
 	for m := 0; m < i1-i0-1; m++ {
 		u := (x - p.xs[i0+1+m]) * s.sx
 		h[m] = u
-		nh[m], ph[m] = normal(u)
+		nh[m], ph[m] = normalNear(u)
 		if a := base[i0+m+2] - base[i0+m+1]; a != 0 {
 			f += a * nh[m]
 			fx += a * ph[m] * s.sx
@@ -145,7 +145,7 @@ func (p *pattern) sample(x, y float64, s spread) (f, fx, fy, fs float64) {
 	for j := j0 + 1; j < j1; j++ {
 		row := p.white[(j+1)*nx : (j+2)*nx]
 		k := (y - p.ys[j]) * s.sy
-		nk, pk := normal(k)
+		nk, pk := normalNear(k)
 		if b := row[i0+1] - prev[i0+1]; b != 0 {
 			f += b * nk
 			fy += b * pk * s.sy
@@ -189,10 +189,10 @@ const (
 	tableEnd  = 6
 )
 
-var normalTable = func() (t [2*tableEnd*tableStep + 1][2]float64) {
+var normalTable = func() (t [2*tableEnd*tableStep + 1][3]float64) {
 	for i := range t {
 		x := float64(i)/tableStep - tableEnd
-		t[i] = [2]float64{0.5 * math.Erfc(-x/math.Sqrt2), math.Exp(-x*x/2) / math.Sqrt(2*math.Pi)}
+		t[i] = [3]float64{0.5 * math.Erfc(-x/math.Sqrt2), math.Exp(-x*x/2) / math.Sqrt(2*math.Pi), x}
 	}
 	return
 }()
@@ -205,10 +205,15 @@ func normal(x float64) (value, density float64) {
 	if x >= tableEnd-1 {
 		return 1, 0
 	}
-	i := int((x+tableEnd)*tableStep + 0.5)
-	x0 := float64(i)/tableStep - tableEnd
-	d := x - x0
+	return normalNear(x)
+}
+
+// normalNear is normal for |x| up to reach.
+func normalNear(x float64) (value, density float64) {
+	i := int(x*tableStep + (tableEnd*tableStep + 0.5))
 	e := &normalTable[i]
+	x0 := e[2]
+	d := x - x0
 	return e[0] + e[1]*d*(1-0.5*x0*d), e[1] * (1 - d*(x0-0.5*d*(x0*x0-1)))
 }
 
@@ -275,6 +280,9 @@ func (c *correlation) set(rho float64) {
 // 14 (2004).
 func (c *correlation) rest(h, k float64) (v float64) {
 	a, b := h*h+k*k, 2*h*k
+	if a > 18 {
+		return 0 // below 1e-4
+	}
 	for i := 0; i < c.n; i++ {
 		v += c.weight[i] * math.Exp((b*c.sin[i]-a)*c.half[i])
 	}
