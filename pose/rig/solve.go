@@ -4,9 +4,7 @@ import (
 	"context"
 	"fmt"
 	"math"
-	"runtime"
 	"sort"
-	"sync"
 
 	"wheelplane/pose/align"
 	"wheelplane/pose/bundle"
@@ -367,24 +365,6 @@ func (n *network) describe(sol *Solution, cov *bundle.Covariance, kept []Observa
 	for _, l := range net.LeftOut {
 		sol.Warnings = append(sol.Warnings, fmt.Sprintf("%s is left out: %s", l.Photo, l.Reason))
 	}
-}
-
-// parallel runs f(0) ... f(n-1) on all processors.
-func parallel(n int, f func(i int)) {
-	var wg sync.WaitGroup
-	next := make(chan int)
-	for range min(n, runtime.GOMAXPROCS(0)) {
-		wg.Go(func() {
-			for i := range next {
-				f(i)
-			}
-		})
-	}
-	for i := range n {
-		next <- i
-	}
-	close(next)
-	wg.Wait()
 }
 
 // Truth returns the readings of a state that is known exactly, with

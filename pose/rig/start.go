@@ -4,11 +4,14 @@ import (
 	"context"
 	"fmt"
 	"math"
+	"runtime"
 	"strings"
 
 	"wheelplane/pose"
 	"wheelplane/pose/align"
 	"wheelplane/vision"
+
+	"golang.org/x/sync/errgroup"
 )
 
 // LeftOut names a photograph that takes no part, and why.
@@ -54,9 +57,15 @@ func start(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 		ofPhoto: make([][]int, len(job.Photos)), ofPlace: map[place][]int{},
 		sceneFromBoard: map[place]pose.SE3{}, cameraFromScene: make([]*pose.SE3, len(job.Photos))}
 	s.poses = make([][]planarPose, len(obs))
-	parallel(len(obs), func(o int) {
-		s.poses[o] = planarPoses(ctx, &camera, &job.Boards[obs[o].Board], obs[o].Corners)
-	})
+	var g errgroup.Group
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	for o := range obs {
+		g.Go(func() error {
+			s.poses[o] = planarPoses(ctx, &camera, &job.Boards[obs[o].Board], obs[o].Corners)
+			return nil
+		})
+	}
+	g.Wait()
 	if err := ctx.Err(); err != nil {
 		return nil, nil, nil, err
 	}
@@ -220,8 +229,8 @@ func (s *starter) placeBoard(pl place) {
 // up is the mean normal of the floor boards placed so far.
 func (s *starter) up() pose.Vec {
 	var n pose.Vec
-	for pl, t := range s.sceneFromBoard {
-		if pl.station < 0 {
+	for _, b := range s.job.Floor {
+		if t, ok := s.sceneFromBoard[place{b, -1}]; ok {
 			n = pose.Add(n, t.R.Column(2))
 		}
 	}
