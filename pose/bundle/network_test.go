@@ -93,6 +93,17 @@ func (v *view) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 	return true
 }
 
+// inPicture reports whether all pixels, in units of sigma, are in a picture of
+// 12 megapixels.
+func inPicture(r []float64, sigma float64) bool {
+	for j := 0; j < len(r); j += 2 {
+		if u, v := r[j]*sigma, r[j+1]*sigma; u < 0 || u > 4000 || v < 0 || v > 3000 {
+			return false
+		}
+	}
+	return true
+}
+
 // tie holds a vector to a value, or a transform near one, each component with
 // its own standard uncertainty.
 type tie struct {
@@ -226,8 +237,8 @@ func newNetwork(o networkOptions) *network {
 		// Looks along +y at the boards from 4 metres, with its own tilt.
 		look := bodies[station].Apply(pose.Vec{1.2 * (float64(first) + float64(o.views-1)/2), 0, 0.6})
 		r := pose.SO3{{1, 0, 0}, {0, 0, -1}, {0, 1, 0}}
-		cameraFromFloor := pose.SE3{R: pose.Exp(pose.Vec{0.2 * rng.NormFloat64(), 0.3 * rng.NormFloat64(), rng.NormFloat64()}).Mul(r)}
-		cameraFromFloor.T = pose.Sub(pose.Vec{0, 0, 3.5 + float64(o.views)*0.3 + rng.Float64()}, cameraFromFloor.R.Apply(look))
+		cameraFromFloor := pose.SE3{R: pose.Exp(pose.Vec{0.1 * rng.NormFloat64(), 0.1 * rng.NormFloat64(), 0.1 * rng.NormFloat64()}).Mul(r)}
+		cameraFromFloor.T = pose.Sub(pose.Vec{0, 0, 3 + float64(o.views)*0.5 + rng.Float64()}, cameraFromFloor.R.Apply(look))
 		id := n.p.AddBlock(fmt.Sprintf("photo %d", i+1), PoseValue(off(cameraFromFloor)), PoseManifold)
 		if !o.keepPhotos {
 			n.p.Eliminate(id)
@@ -245,8 +256,8 @@ func newNetwork(o networkOptions) *network {
 			v := &view{points: points, sigma: o.sigmaPx, px: make([][2]float64, len(points))}
 			r := make([]float64, 2*len(points))
 			x := [][]float64{PoseValue(cameraFromFloor), PoseValue(body), PoseValue(board), lens}
-			if !v.Eval(x, r, make([][]float64, 4)) {
-				panic("a board of the invented network is behind the camera")
+			if !v.Eval(x, r, make([][]float64, 4)) || !inPicture(r, v.sigma) {
+				continue
 			}
 			for j := range v.px {
 				v.px[j] = [2]float64{r[2*j]*v.sigma + v.sigma*rng.NormFloat64(), r[2*j+1]*v.sigma + v.sigma*rng.NormFloat64()}

@@ -7,7 +7,7 @@ import (
 )
 
 func TestSchurAgainstDense(t *testing.T) {
-	o := networkOptions{photos: 24, views: 3, boards: 5, stations: 3, seed: 7, start: 0.05}
+	o := networkOptions{photos: 36, views: 3, boards: 5, stations: 3, seed: 7, start: 0.05}
 	schur := newNetwork(o)
 	o.keepPhotos = true
 	dense := newNetwork(o)

@@ -117,6 +117,8 @@ type solver struct {
 	*system
 	o        Options
 	now, try []float64 // values of all blocks, one after the other
+	home     []float64 // the best ones while a run wanders, see maxWander
+	wander   int       // plain steps taken since home
 	scale    []float64 // D of the global columns
 	delta    []float64 // the step of one block
 }
@@ -124,7 +126,7 @@ type solver struct {
 func newSolver(l *layout, o Options) *solver {
 	s := &solver{
 		system: newSystem(l, o.Workers), o: o,
-		now: l.gather(), try: make([]float64, l.nValues),
+		now: l.gather(), try: make([]float64, l.nValues), home: make([]float64, l.nValues),
 		scale: make([]float64, l.n),
 	}
 	return s
@@ -139,11 +141,15 @@ func (l *layout) gather() []float64 {
 	return all
 }
 
-// store writes the values back to the problem.
+// store writes the best values back to the problem.
 func (s *solver) store() {
+	best := s.now
+	if s.wander > 0 {
+		best = s.home
+	}
 	for b := range s.p.blocks {
 		if s.columns[b] != nil {
-			copy(s.p.blocks[b].x, s.now[s.values[b]:])
+			copy(s.p.blocks[b].x, best[s.values[b]:])
 		}
 	}
 }
@@ -163,6 +169,32 @@ const flatGradient = 1e-4
 // components is free.
 const lightDamping = 1e-14
 
+// A plain step is one of Gauss and Newton, with no damping to speak of. Once
+// the minimum is near, plain steps are tried first, and up to maxWander of them
+// may end at a higher cost than they set out from (home), by less than a mean
+// squared residual each. Where directions that only weak priors fix make a bent
+// valley, damped steps crawl along its floor; a plain step leaves the floor, and
+// the next one comes back to it farther down. If none does, the run goes home.
+const maxWander = 3
+
+// trial is a step that was tried; the values there are in solver.try.
+type trial struct {
+	solved    bool // the linear system could be solved
+	err       error
+	cost      float64
+	predicted float64 // by how much the quadratic model falls
+	length    float64 // see [solver.move]
+}
+
+func (s *solver) attempt(lambda float64) trial {
+	if !s.solve(lambda, s.scale) {
+		return trial{length: math.Inf(1)}
+	}
+	t := trial{solved: true, predicted: s.predicted(lambda), length: s.move()}
+	t.cost, t.err = s.cost(s.try)
+	return t
+}
+
 func (s *solver) run(ctx context.Context, sum *Summary) error {
 	cost, err := s.linearise(s.now)
 	if err != nil {
@@ -174,12 +206,19 @@ func (s *solver) run(ctx context.Context, sum *Summary) error {
 		s.o.Progress(0, cost)
 	}
 	lambda, growth, shrink := s.o.InitialDamping, 2.0, 5.0
-	polished := false
-	var cannot error // why the last step could not be evaluated
+	reach := 0.1   // try plain steps when less than this many mean squared residuals are to gain
+	plain := false // try one now
+	spent := false // they led nowhere since the cost last changed
+	homeCost := cost
 	for {
 		s.rescale()
 		sum.Gradient = s.gradient(cost)
 		switch {
+		case ctx.Err() != nil:
+			sum.Reason = Interrupted
+			return context.Cause(ctx)
+		case s.wander > 0:
+			// Not a place to stay.
 		case sum.Gradient <= s.o.GradientTolerance:
 			return s.converged(sum, cost, GradientZero)
 		case 2*cost <= zeroRow*float64(s.rows):
@@ -191,43 +230,57 @@ func (s *solver) run(ctx context.Context, sum *Summary) error {
 				return nil
 			}
 			return fmt.Errorf("no convergence in %d iterations (cost %.6g, gradient cosine %.2g): start nearer to the answer or allow more",
-				sum.Iterations, cost, sum.Gradient)
+				sum.Iterations, sum.FinalCost, sum.Gradient)
 		}
 		sum.Iterations++
 
+		meanSquare := 2 * homeCost / float64(s.rows)
+		// Near the minimum the model knows better than the difference of two
+		// costs.
+		floor := max(s.o.CostTolerance, costNoise) * homeCost
+		var t trial
+		taken := false
+		if plain {
+			t = s.attempt(lightDamping)
+			taken = t.solved && t.err == nil && t.cost <= homeCost+meanSquare && s.wander < maxWander
+			if !taken {
+				sum.Refused++
+				plain, spent, reach = false, true, reach/100
+				if s.wander > 0 {
+					copy(s.now, s.home)
+					s.wander = 0
+					if cost, err = s.linearise(s.now); err != nil {
+						sum.Reason = NotEvaluable
+						return err
+					}
+					continue
+				}
+			}
+		}
 		// Longer and longer damping until a step lowers the cost.
-		var actual, predicted, length float64
-		for {
+		for !taken {
 			if ctx.Err() != nil {
 				sum.Reason = Interrupted
 				return context.Cause(ctx)
 			}
-			taken := false
-			if s.solve(lambda, s.scale) {
-				predicted = s.predicted(lambda)
-				length = s.move()
-				var trial float64
-				trial, cannot = s.cost(s.try)
-				actual = cost - trial
-				// Near the minimum the model knows better than the difference of
-				// two costs.
-				floor := max(s.o.CostTolerance, costNoise) * cost
-				taken = cannot == nil && (actual > 0 || predicted <= floor && actual >= -floor)
-			} else {
-				length = math.Inf(1)
-			}
+			t = s.attempt(lambda)
+			taken = t.solved && t.err == nil && (t.cost < cost || t.predicted <= floor && t.cost <= cost+floor)
 			if taken {
 				break
 			}
 			sum.Refused++
-			if length <= s.o.StepTolerance || lambda > 1e30 {
-				return s.stalled(sum, cost, cannot)
+			if t.length <= s.o.StepTolerance || lambda > 1e30 {
+				return s.stalled(sum, cost, t.err)
 			}
 			lambda *= growth
 			growth *= 2
 			shrink = 5
 		}
 
+		if plain && s.wander == 0 {
+			copy(s.home, s.now)
+		}
+		actual := cost - t.cost
 		s.now, s.try = s.try, s.now
 		cost, err = s.linearise(s.now)
 		if err != nil {
@@ -236,33 +289,42 @@ func (s *solver) run(ctx context.Context, sum *Summary) error {
 			sum.Reason = NotEvaluable
 			return err
 		}
-		sum.FinalCost = cost
+		if plain && cost > homeCost+floor {
+			s.wander++
+			continue
+		}
+		s.wander, homeCost, sum.FinalCost = 0, cost, cost
 		if s.o.Progress != nil {
 			s.o.Progress(sum.Iterations, cost)
 		}
+
 		settled := nothingHappened
 		switch {
-		case predicted <= s.o.CostTolerance*cost && actual <= s.o.CostTolerance*cost:
+		case t.predicted <= s.o.CostTolerance*cost && actual <= s.o.CostTolerance*cost:
 			settled = CostSettled
-		case length <= s.o.StepTolerance:
+		case t.length <= s.o.StepTolerance:
 			settled = StepZero
 		}
 		switch {
-		case settled == nothingHappened:
-			polished = false
-		case polished || lambda <= lightDamping:
+		case settled != nothingHappened && (plain || spent || lambda <= lightDamping):
 			return s.converged(sum, cost, settled)
-		default:
+		case settled != nothingHappened:
 			// A small step under damping says little: along a direction that
 			// only a weak prior fixes it may be far to go.
-			polished = true
-			lambda, growth = lightDamping, 2
+			plain = true
+		default:
+			spent = false
+			if !plain {
+				plain = t.predicted <= reach*meanSquare && sum.Gradient <= 0.01
+			}
+		}
+		if plain {
 			continue
 		}
 		// Nielsen's rule, but falling faster and faster while the model is
 		// right: weak directions wait for light damping, and a refused step
 		// costs little. predicted can be zero only at a zero gradient.
-		q := 2*actual/predicted - 1
+		q := 2*actual/t.predicted - 1
 		lambda *= max(1/shrink, 1-q*q*q)
 		lambda, growth = max(lambda, 1e-20), 2
 		if q > 0.5 {

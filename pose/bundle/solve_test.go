@@ -70,6 +70,58 @@ func TestNetworkWithinItsCovariance(t *testing.T) {
 	}
 }
 
+// Floor board 1, which carries the floor's frame, is in no photograph here, so
+// that the whole floor is known to its weak priors only: 0.06 radians and half a
+// metre, where the photographs tell parts of a milliradian. Damped steps need 26
+// iterations to come down this bent valley.
+func TestWeaklyTiedNetworkIsQuick(t *testing.T) {
+	n := newNetwork(networkOptions{photos: 45, views: 6, boards: 12, stations: 3, seed: 1, start: 0.02})
+	sum, err := n.p.Solve(context.Background(), Options{})
+	if err != nil || sum.Iterations > 12 {
+		t.Errorf("%+v, %v", sum, err)
+	}
+	c, err := n.p.Covariance()
+	if err != nil {
+		t.Fatal(err)
+	}
+	if u := math.Sqrt(c.Between(n.floor[6], n.floor[6]).At(2, 2)); u < 0.05 || u > 0.07 {
+		t.Errorf("u of the floor's heading is %v", u)
+	}
+}
+
+// Wherever a run is cut short, the values are those of the cost it states, and
+// no later cut states a higher one: also where plain steps wander uphill.
+func TestValuesBelongToFinalCost(t *testing.T) {
+	last := math.Inf(1)
+	for limit := 1; ; limit++ {
+		n := newNetwork(networkOptions{photos: 18, views: 4, boards: 8, stations: 3, seed: 1, start: 0.02})
+		sum, err := n.p.Solve(context.Background(), Options{MaxIterations: limit, AcceptLimit: true})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var cost float64
+		for id := range n.p.residuals {
+			r, ok := n.p.EvalResidual(ResidualID(id))
+			if !ok {
+				t.Fatalf("residual %d is not defined", id)
+			}
+			for _, a := range r {
+				cost += a * a / 2
+			}
+		}
+		if math.Abs(cost-sum.FinalCost) > 1e-10*cost {
+			t.Errorf("limit %d: the cost is %v, the summary says %v", limit, cost, sum.FinalCost)
+		}
+		if sum.FinalCost > last*(1+1e-10) {
+			t.Errorf("limit %d: the cost is %v, and %v one iteration earlier", limit, sum.FinalCost, last)
+		}
+		last = sum.FinalCost
+		if sum.Converged {
+			break
+		}
+	}
+}
+
 func TestConstantHeldAndLeftOut(t *testing.T) {
 	l := &linear{[][]float64{{1, 0, 0}, {0, 1, 0}, {0, 0, 1}}, []float64{5, 6, 7}, 1}
 	wrong := &linear{[][]float64{{1, 0, 0}}, []float64{100}, 1e-3}

@@ -161,7 +161,6 @@ type strdProblem struct {
 	SD             map[string]float64 `yaml:"certified_sd"`
 	RSS            float64            `yaml:"residual_sum_of_squares"`
 	x, y           []float64
-	names          []string
 	start          [2][]float64
 	certified, sds []float64
 }
