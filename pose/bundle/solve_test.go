@@ -262,6 +262,25 @@ func TestSolveErrors(t *testing.T) {
 		t.Errorf("cancelled: %+v, %v", sum, err)
 	}
 
+	// Also in the middle of a search for a step.
+	ctx, cancel = context.WithCancel(context.Background())
+	p, b = one(1, &function{func(x float64) float64 {
+		if x != 1 {
+			cancel()
+			return 1e6
+		}
+		return 1
+	}, func(float64) float64 { return 1 }, nil})
+	if sum, err := p.Solve(ctx, Options{}); !errors.Is(err, context.Canceled) || sum.Reason != Interrupted || p.Value(b)[0] != 1 {
+		t.Errorf("cancelled while searching: %+v, %v", sum, err)
+	}
+	cancel()
+
+	p, _ = one(-1, &function{square.f, square.df, func(x float64) bool { return x > 0 }})
+	if _, err := p.Covariance(); err == nil || !strings.Contains(err.Error(), `"photo 7, corner 3" is not defined`) {
+		t.Errorf("covariance where a residual is not defined: %v", err)
+	}
+
 	p = &Problem{}
 	b = p.AddBlock("x", []float64{1}, Euclidean(1))
 	if _, err := p.Solve(context.Background(), Options{}); err == nil || !strings.Contains(err.Error(), "no residuals") {
@@ -281,6 +300,44 @@ func TestSolveErrors(t *testing.T) {
 	p.SetConstant(b, true) // then it is not in the way
 	if _, err := p.Solve(context.Background(), Options{}); err != nil || math.Abs(p.Value(other)[0]-1) > 1e-12 {
 		t.Errorf("%v, y = %v", err, p.Value(other))
+	}
+}
+
+// Directions that nothing fixes do not keep the rest from being solved: the cost
+// is that of the same network with its frame held. Damping that is at first far
+// too weak to factor the singular systems only costs refused steps.
+func TestFreeDirectionsStillSolve(t *testing.T) {
+	o := networkOptions{photos: 18, views: 4, boards: 5, stations: 3, seed: 6, start: 0.02}
+	var costs []float64
+	for _, free := range []bool{false, true} {
+		n := newNetwork(o)
+		for id := range n.p.residuals {
+			if strings.HasSuffix(n.p.residuals[id].name, "as mounted") {
+				n.p.Deactivate(ResidualID(id))
+			}
+		}
+		n.p.SetConstant(n.body[0], !free)
+		sum, err := n.p.Solve(context.Background(), Options{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		costs = append(costs, sum.FinalCost)
+	}
+	if math.Abs(costs[1]-costs[0]) > 1e-8*costs[0] {
+		t.Errorf("cost %v with the frame held, %v without", costs[0], costs[1])
+	}
+
+	for _, eliminate := range []bool{false, true} {
+		var p Problem
+		b := p.AddBlock("pair", []float64{3, 4}, Euclidean(2))
+		if eliminate {
+			p.Eliminate(b)
+		}
+		p.AddResidual("sum", &linear{[][]float64{{1, 1}}, []float64{1}, 1}, 1, 0, nil, b)
+		sum, err := p.Solve(context.Background(), Options{InitialDamping: 1e-19})
+		if v := p.Value(b); err != nil || sum.Refused == 0 || math.Abs(v[0]+v[1]-1) > 1e-8 {
+			t.Errorf("eliminated %v: %+v, %v, %v", eliminate, sum, err, v)
+		}
 	}
 }
 
