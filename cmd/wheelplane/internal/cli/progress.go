@@ -19,16 +19,19 @@ type progress struct {
 // of the command do it.
 func (a *App) progress(what string, total int) *progress {
 	a.endProgress()
-	p := &progress{app: a, bar: progressbar.NewOptions(total,
+	options := []progressbar.Option{
 		progressbar.OptionSetWriter(a.Stderr),
 		progressbar.OptionSetVisibility(a.Terminal && !a.Quiet),
 		progressbar.OptionSetDescription(what),
 		progressbar.OptionSetWidth(30),
-		progressbar.OptionShowCount(),
 		progressbar.OptionThrottle(100*time.Millisecond),
 		progressbar.OptionClearOnFinish(),
 		progressbar.OptionSetRenderBlankState(true),
-	)}
+	}
+	if total >= 0 {
+		options = append(options, progressbar.OptionShowCount())
+	}
+	p := &progress{app: a, bar: progressbar.NewOptions(total, options...)}
 	a.mu.Lock()
 	a.bar = p
 	a.mu.Unlock()
