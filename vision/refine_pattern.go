@@ -11,6 +11,7 @@ type pattern struct {
 	bits       int     // marker cells per side with the border
 	margin     float64 // from a square's edge to its marker, squares
 	cell       float64 // a marker cell, squares
+	half       float64 // the widest window about a corner, squares to each side
 	xs, ys     []float64
 	white      []float64 // (len(ys)+1) × (len(xs)+1): 1 white, 0 black
 }
@@ -25,6 +26,7 @@ func newPattern(b *Board, coarse bool) *pattern {
 	}
 	side := b.MarkerM / b.SquareM
 	p.margin = (1 - side) / 2
+	p.half = widestWindow(p.margin)
 	p.cell = side / float64(p.bits)
 	lines := func(squares int) (at []float64) {
 		for s := 0; s < squares; s++ {
@@ -72,6 +74,17 @@ func newPattern(b *Board, coarse bool) *pattern {
 		}
 	}
 	return p
+}
+
+// widestWindow is how far a window may reach from its corner: where markers
+// leave a wide margin, not into them, for the squares alone are enough then,
+// and a print from elsewhere may have its markers a little off their places
+// (on such photographs they pull corners by up to 0.3 px).
+func widestWindow(margin float64) float64 {
+	if margin < 0.2 {
+		return 0.5
+	}
+	return 0.95 * margin
 }
 
 // line returns the index of the last line at or before x, or -1.
