@@ -24,7 +24,7 @@ func (a *App) progress(what string, total int) *progress {
 		progressbar.OptionSetVisibility(a.Terminal && !a.Quiet),
 		progressbar.OptionSetDescription(what),
 		progressbar.OptionSetWidth(30),
-		progressbar.OptionThrottle(100*time.Millisecond),
+		progressbar.OptionThrottle(100 * time.Millisecond),
 		progressbar.OptionClearOnFinish(),
 		progressbar.OptionSetRenderBlankState(true),
 	}
