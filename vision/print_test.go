@@ -138,7 +138,7 @@ func TestPrintedPDFMeasuresAsDesigned(t *testing.T) {
 		paper string
 		board Board
 	}{
-		{"A3", Board{Cols: 7, Rows: 5}},
+		{"A4", Board{Cols: 7, Rows: 5}},
 		{"Letter", Board{Cols: 5, Rows: 6, SquareM: 0.0317, MarkerM: 0.0213, FirstID: 100, ScaleX: 1.01, ScaleY: 0.99}},
 	} {
 		sheets := sheetsFor(t, c.paper, 1, c.board)
@@ -188,8 +188,8 @@ func TestPNGMeasuresAsDesigned(t *testing.T) {
 		board Board
 		exact bool
 	}{
-		{300, Board{Cols: 7, Rows: 5, SquareM: 0.038, MarkerM: 0.028}, true},
-		{300, Board{Cols: 7, Rows: 5, SquareM: 0.038, MarkerM: 0.0283, FirstID: 17}, false}, // no common pixel
+		{150, Board{Cols: 7, Rows: 5, SquareM: 0.038, MarkerM: 0.028}, true},
+		{150, Board{Cols: 7, Rows: 5, SquareM: 0.038, MarkerM: 0.0283, FirstID: 17}, false}, // no common pixel
 	} {
 		s := sheetsFor(t, "A4", 1, c.board)[1]
 		path := filepath.Join(t.TempDir(), "b.png")
@@ -212,7 +212,7 @@ func TestPNGMeasuresAsDesigned(t *testing.T) {
 		if dpi := perMM * 25.4; dpi < c.dpi/2 || dpi > c.dpi*2 {
 			t.Errorf("%g dpi, asked for %g", dpi, c.dpi)
 		}
-		checkPrinted(t, path, &s, perMM, 0.06) // a pixel is 0.08 mm
+		checkPrinted(t, path, &s, perMM, 0.06) // a pixel is 0.17 mm
 		img, err := Load(path)
 		if err != nil {
 			t.Fatal(err)
