@@ -529,6 +529,7 @@ func (m *model) spans(v *modelView) bool {
 // report fills the result but for uncertainty and variety.
 func (m *model) report(res *Result) {
 	res.Camera = m.cam
+	res.Camera.Views = len(m.views)
 	res.LackOfFitPx = math.Sqrt(m.extra)
 	res.Shapes = map[vision.Board]Shape{}
 	if !m.opts.PerfectBoard {
@@ -558,6 +559,7 @@ func (m *model) report(res *Result) {
 		res.Views = append(res.Views, r)
 	}
 	res.RMSPx = math.Sqrt(sum / float64(res.Corners))
+	res.Camera.RMSPx = res.RMSPx
 	res.Pattern = patternOf(res)
 	if res.Pattern > patternLimit {
 		res.Warnings = append(res.Warnings, "the residuals point the same way in the same parts of the frame: the lens is not quite of this model (or the board not as stated), and the uncertainty allows for it only in part")
@@ -578,14 +580,26 @@ func refuse(res *Result, opts Options) error {
 			Advice: res.Variety.Advice(),
 		}
 	}
-	w, h := float64(c.Width-1), float64(c.Height-1)
-	for _, px := range [][2]float64{{0, 0}, {w, 0}, {0, h}, {w, h}, {w / 2, 0}, {w / 2, h}, {0, h / 2}, {w, h / 2}} {
-		if _, ok := c.Ray(px); !ok {
-			res.Warnings = append(res.Warnings, "the lens model has no inverse in a corner of the frame, where no board was seen: photograph the board in all four corners of the frame")
-			break
-		}
+	if !invertible(c) {
+		res.Warnings = append(res.Warnings, "the lens model has no inverse at the edge of the frame, where no board was seen: photograph the board in all four corners of the frame")
+	}
+	if u > 0.01 {
+		res.Warnings = append(res.Warnings, fmt.Sprintf("the focal length is uncertain by %.2g %%: %s", 100*u, res.Variety.Advice()))
 	}
 	return nil
+}
+
+// invertible tells whether the model has a ray for every pixel of the frame.
+func invertible(c *vision.Camera) bool {
+	w, h := float64(c.Width-1), float64(c.Height-1)
+	for i := range 9 {
+		for j := range 9 {
+			if _, ok := c.Ray([2]float64{w * float64(i) / 8, h * float64(j) / 8}); !ok {
+				return false
+			}
+		}
+	}
+	return true
 }
 
 func photographs(n int) string {
