@@ -28,11 +28,13 @@ type View struct {
 	Board    int // index in the slice given to Detect
 	Corners  []Corner
 	Rejected []RejectedCorner
-	Markers  int     // markers read
-	SquarePx float64 // root of the area of a square at the board's middle, pixels
-	BlurPx   float64 // standard deviation of the point spread, pixels
-	Outline  [4][2]float64
+	Markers  int    // markers read
 	Note     string // what the user should know, or ""
+
+	SquarePx  float64       // root of the area of a square at the board's middle, pixels
+	Obliquity float64       // between line of sight and normal, rad: from the board's shape, so only good near the picture's middle
+	BlurPx    float64       // standard deviation of the point spread with the pixel's own area, pixels
+	Outline   [4][2]float64 // the chessboard's corners, clockwise from the top left as printed, pixels
 }
 
 // Result is what a photograph holds.

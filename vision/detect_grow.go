@@ -267,7 +267,9 @@ func (s *scene) measure(board int, g group, pat *pattern, cs []found) (View, boo
 	}
 	v.BlurPx = lk.blur
 	mid := [2]float64{float64(b.Cols) / 2, float64(b.Rows) / 2}
-	v.SquarePx = w.squareRootArea(mid)
+	var ratio float64
+	v.SquarePx, ratio = w.squareShape(mid)
+	v.Obliquity = math.Acos(math.Min(1, ratio))
 	for k, q := range [4][2]float64{{0, 0}, {float64(b.Cols), 0}, {float64(b.Cols), float64(b.Rows)}, {0, float64(b.Rows)}} {
 		v.Outline[k], _ = w.at(q)
 	}
@@ -280,6 +282,7 @@ func (s *scene) measure(board int, g group, pat *pattern, cs []found) (View, boo
 // measureCorner fits the corner predicted by w and says whether it looks like
 // one.
 func (s *scene) measureCorner(img *image.Gray, pat *pattern, w *warp, at [2]float64, win window, lk look) found {
+	win.half = math.Min(win.half, pat.half)
 	c, good := w.chartAt(at, win.half, 1)
 	if !good {
 		return found{why: "outside the picture"}
@@ -322,14 +325,18 @@ func (lk *look) learn(sum [3]estimate) (large bool) {
 // cornerFloor is what no window promises to be better than, pixels.
 const cornerFloor = 0.0003
 
-// squareRootArea is the root of a square's area at a board point, pixels.
-func (w *warp) squareRootArea(b [2]float64) float64 {
+// squareShape is the root of a square's area at a board point, pixels, and the
+// ratio of its shortest to its longest diameter in the picture.
+func (w *warp) squareShape(b [2]float64) (side, ratio float64) {
 	var e [4][2]float64
 	for i, d := range [4][2]float64{{0.5, 0}, {-0.5, 0}, {0, 0.5}, {0, -0.5}} {
 		e[i], _ = w.at([2]float64{b[0] + d[0], b[1] + d[1]})
 	}
 	ax, ay, bx, by := e[0][0]-e[1][0], e[0][1]-e[1][1], e[2][0]-e[3][0], e[2][1]-e[3][1]
-	return math.Sqrt(math.Abs(ax*by - ay*bx))
+	// Singular values of [a b] from its sum of squares and its determinant.
+	det, sum := math.Abs(ax*by-ay*bx), ax*ax+ay*ay+bx*bx+by*by
+	large := math.Sqrt((sum + math.Sqrt(math.Max(0, sum*sum-4*det*det))) / 2)
+	return math.Sqrt(det), det / (large * large)
 }
 
 // judge rejects corners that stand out from the others of their view: by
@@ -366,14 +373,46 @@ func (s *scene) judge(b *Board, cs []found, w *warp) {
 		return
 	}
 	*w = fitted
+	var off, sds []float64
+	for i := range cs {
+		if c := &cs[i]; c.ok {
+			p, _ := fitted.at(b.cornerSquares(i))
+			off = append(off, math.Hypot(p[0]-c.px[0], p[1]-c.px[1]))
+			sds = append(sds, c.sd)
+		}
+	}
+	// The scatter about the smooth map, per axis: the median of a Rayleigh
+	// distribution is 1.177 of its parameter, and the fit takes up some of it.
+	k := math.Sqrt(float64(len(off)) / math.Max(4, float64(len(off)-warpFreedom)))
+	scatter := k * median(off) / 1.177
 	for i := range cs {
 		c := &cs[i]
 		if !c.ok {
 			continue
 		}
 		p, _ := fitted.at(b.cornerSquares(i))
-		if math.Hypot(p[0]-c.px[0], p[1]-c.px[1]) > math.Max(0.3, 8*c.sd) {
+		if math.Hypot(p[0]-c.px[0], p[1]-c.px[1]) > math.Max(0.2, math.Max(8*c.sd, 5*scatter)) {
 			c.ok, c.why = false, "out of line with the others"
 		}
 	}
+	// Where the corners scatter clearly more than their windows say (a picture
+	// reduced without averaging, a print with uneven squares), they are as good
+	// as they scatter.
+	if typical := median(sds); len(off) >= 2*warpFreedom && scatter > 1.5*typical {
+		grow := scatter * scatter / (typical * typical)
+		for i := range cs {
+			for j := range cs[i].last.cov {
+				cs[i].last.cov[j] *= grow
+			}
+		}
+	}
+}
+
+// warpFreedom is how many corners' worth of freedom a bent warp has, about.
+const warpFreedom = 8
+
+func median(v []float64) float64 {
+	s := append([]float64(nil), v...)
+	sort.Float64s(s)
+	return s[len(s)/2]
 }

@@ -44,6 +44,8 @@ import (
 // of the work.
 var commands = []func(*App) *cobra.Command{
 	newBoardCommand,
+	newCameraCommand,
+	newInspectCommand,
 	newMeasureCommand,
 	newDemoCommand,
 }
