@@ -268,7 +268,7 @@ func newModel(views []View, cam vision.Camera, poses []pose.SE3, opts Options) *
 			m.boards = append(m.boards, v.Board)
 			m.shapes = append(m.shapes, make([]float64, numShape))
 		}
-		mv := &modelView{name: v.Name, board: b, halfM: pose.Norm(v.Board.Corner(0)), cameraFromBoard: poses[i],
+		mv := &modelView{name: v.Name, board: b, halfM: Reach(&v.Board), cameraFromBoard: poses[i],
 			rejected: make([]bool, len(v.Corners)), squared: make([]float64, len(v.Corners))}
 		for _, c := range v.Corners {
 			mv.index = append(mv.index, c.Index)

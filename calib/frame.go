@@ -2,7 +2,9 @@ package calib
 
 import (
 	"math"
+	"slices"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 
 	"wheelplane/vision"
@@ -12,7 +14,7 @@ import (
 type FrameMap struct {
 	NX, NY int
 	CellPx [2]float64 // width and height of a cell
-	Values []float64  // row by row from the top left
+	Values []float64  // row by row from the top left; NaN where the lens model has no inverse
 }
 
 // At returns the value of column i and row j.
@@ -27,7 +29,8 @@ func (f *FrameMap) Centre(i, j int) [2]float64 {
 // standard uncertainty, per coordinate and in pixels, of where a known
 // direction is seen, for each cell of the frame. A turn of the whole camera is
 // taken out, for no measurement notices it: a principal point that is wrong
-// together with the pose does no harm. It is nil without covariance.
+// together with the pose does no harm. The turn is the one that fits best where
+// the lens is known well. It is nil without covariance.
 func LeftUncertain(c *vision.Camera) *FrameMap {
 	if c.Cov == nil {
 		return nil
@@ -64,42 +67,67 @@ func LeftUncertain(c *vision.Camera) *FrameMap {
 			}
 		}
 	}
-	var coef, taken mat.Dense
-	if err := coef.Solve(turn, jac); err == nil {
-		taken.Mul(turn, &coef)
-		jac.Sub(jac, &taken)
-	}
 	cov := mat.NewDense(vision.NumIntrinsics, vision.NumIntrinsics, nil)
 	for a := range c.Cov {
 		cov.SetRow(a, c.Cov[a][:])
 	}
-	for k := range f.Values {
-		if bad[k] {
-			f.Values[k] = math.NaN()
-			continue
+	weight := make([]float64, n)
+	for k := range weight {
+		weight[k] = 1
+	}
+	for range 4 {
+		// Rows times the root of their weight; weights are 1/variance next time.
+		wTurn, wJac := mat.DenseCopyOf(turn), mat.DenseCopyOf(jac)
+		for row := range 2 * n {
+			w := math.Sqrt(weight[row/2])
+			floats.Scale(w, wTurn.RawRowView(row))
+			floats.Scale(w, wJac.RawRowView(row))
 		}
-		var v float64
-		for r := range 2 {
-			row := jac.RowView(2*k + r)
-			v += mat.Inner(row, cov, row) / 2
+		var coef, left mat.Dense
+		if err := coef.Solve(wTurn, wJac); err != nil {
+			return nil
 		}
-		f.Values[k] = math.Sqrt(math.Max(0, v))
+		left.Mul(turn, &coef)
+		left.Sub(jac, &left)
+		for k := range f.Values {
+			if bad[k] {
+				f.Values[k], weight[k] = math.NaN(), 0
+				continue
+			}
+			var v float64
+			for r := range 2 {
+				row := left.RowView(2*k + r)
+				v += mat.Inner(row, cov, row) / 2
+			}
+			f.Values[k] = math.Sqrt(math.Max(0, v))
+			weight[k] = 1 / math.Max(v, 1e-12)
+		}
 	}
 	return f
 }
 
-// Middle returns the value in the frame's middle and Worst the largest one;
-// NaN where some cell has none.
-func (f *FrameMap) Middle() float64 { return f.At(f.NX/2, f.NY/2) }
-
-// Worst returns the largest value, NaN if a cell has none.
-func (f *FrameMap) Worst() float64 {
-	worst := 0.0
-	for _, v := range f.Values {
-		if math.IsNaN(v) {
-			return v
+// Median returns the value that half of the cells do not exceed.
+func (f *FrameMap) Median() float64 {
+	var v []float64
+	for _, x := range f.Values {
+		if !math.IsNaN(x) {
+			v = append(v, x)
 		}
-		worst = math.Max(worst, v)
 	}
-	return worst
+	if len(v) == 0 {
+		return math.NaN()
+	}
+	slices.Sort(v)
+	return v[(len(v)-1)/2]
+}
+
+// Largest returns the largest value of the cells that have one.
+func (f *FrameMap) Largest() float64 {
+	largest := 0.0
+	for _, v := range f.Values {
+		if v > largest { // false for NaN
+			largest = v
+		}
+	}
+	return largest
 }

@@ -28,8 +28,9 @@ type Photos struct {
 type PhotoOptions struct {
 	// Camera, where known, straightens the lens while corners are looked for.
 	Camera *vision.Camera
-	// Progress, if any, is called after each photograph, from several
-	// goroutines.
+	// Start, if any, is called before photographs are read, and Progress after
+	// each, from several goroutines.
+	Start    func(what string, photos int)
 	Progress func()
 }
 
@@ -58,6 +59,13 @@ func ReadPhotos(ctx context.Context, paths []string, board vision.Board, opts Ph
 		return nil, err
 	}
 
+	if opts.Start != nil {
+		what := "reading photos"
+		if opts.Camera != nil {
+			what = "looking again, with the lens known"
+		}
+		opts.Start(what, len(infos))
+	}
 	views := make([]View, len(infos))
 	failed := make([]error, len(infos))
 	var g errgroup.Group

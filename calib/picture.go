@@ -264,22 +264,16 @@ func drawLeftUncertain(r *Result, c draw.Canvas) error {
 	if f == nil {
 		return nil
 	}
-	// A corner where the model has no inverse must not paint all else one
-	// colour, nor one that is a hundred times worse than the middle.
-	top, low := 0.0, math.Inf(1)
-	for _, v := range f.Values {
-		if !math.IsNaN(v) {
-			top, low = math.Max(top, v), math.Min(low, v)
-		}
-	}
-	top = math.Min(top, 20*low)
-	if !(top > low) {
-		top = low + 1e-9
+	// It may grow a hundredfold from the middle to an edge where nothing was
+	// seen, so colours go by the logarithm, from a tenth to ten times the median.
+	low, top := f.Median()/10, f.Median()*10
+	if !(low > 0) {
+		return nil
 	}
 	colours := moreland.Kindlmann()
-	colours.SetMin(0)
-	colours.SetMax(top)
-	p := framePlot("What stays uncertain of the lens (k = 1), px", &r.Camera)
+	colours.SetMin(math.Log(low))
+	colours.SetMax(math.Log(top))
+	p := framePlot("What stays uncertain of the lens (k = 1, colours in px)", &r.Camera)
 	p.Add(paint(func(c draw.Canvas, p *plot.Plot) {
 		tx, ty := p.Transforms(&c)
 		for j := range f.NY {
@@ -290,7 +284,7 @@ func drawLeftUncertain(r *Result, c draw.Canvas) error {
 				fill := color.Color(color.Gray{200}) // no inverse there
 				if v := f.At(i, j); !math.IsNaN(v) {
 					var err error
-					if fill, err = colours.At(math.Min(v, top)); err != nil {
+					if fill, err = colours.At(math.Log(math.Min(math.Max(v, low), top))); err != nil {
 						continue
 					}
 				}
@@ -307,6 +301,16 @@ func drawLeftUncertain(r *Result, c draw.Canvas) error {
 	bar.Title.Text = " "
 	bar.Add(&plotter.ColorBar{ColorMap: colours, Vertical: true})
 	bar.HideX()
+	bar.Y.Tick.Marker = plot.TickerFunc(func(lo, hi float64) (t []plot.Tick) {
+		for e := math.Floor(lo / math.Ln10); e <= hi/math.Ln10; e++ {
+			for _, m := range []float64{1, 2, 5} {
+				if v := m * math.Pow(10, e); math.Log(v) >= lo && math.Log(v) <= hi {
+					t = append(t, plot.Tick{Value: math.Log(v), Label: strconv.FormatFloat(v, 'g', 3, 64)})
+				}
+			}
+		}
+		return t
+	})
 	bar.Y.Padding = 0
 	x := main.Max.X - c.Min.X + vg.Points(12)
 	bar.Draw(draw.Crop(c, x, x+vg.Points(75)-size.X, main.Min.Y-c.Min.Y+vg.Points(16), 0))

@@ -26,6 +26,22 @@ type Shape struct {
 	BowX, BowXY, BowY float64 // relative to L
 }
 
+// BowM returns how far, at most, the shape takes a corner of the board out of
+// its plane, metres.
+func (s *Shape) BowM(b *vision.Board) float64 {
+	l := Reach(b)
+	var most float64
+	for i := range b.NumCorners() {
+		q, _ := shapeAt(s.vector(), b.Corner(i), l)
+		most = math.Max(most, math.Abs(q[2]))
+	}
+	return most
+}
+
+// Reach is the distance of the outermost corner from the board's centre,
+// metres.
+func Reach(b *vision.Board) float64 { return pose.Norm(b.Corner(0)) }
+
 func (s *Shape) vector() []float64 {
 	return []float64{s.Stretch, s.Skew, s.BowX, s.BowXY, s.BowY}
 }

@@ -10,10 +10,10 @@ import (
 
 // Check is one thing that a set of photographs must vary.
 type Check struct {
-	Name   string // "tilt left to right", ...
-	Found  string // in words, with numbers and units
-	OK     bool   // enough for a good calibration
-	Advice string // what to photograph in addition; empty when OK
+	Name   string `json:"name"`             // "sideways tilt", ...
+	Found  string `json:"found"`            // in words, with numbers and units
+	OK     bool   `json:"enough"`           // for a good calibration
+	Advice string `json:"advice,omitempty"` // what to photograph in addition; empty when OK
 }
 
 // Variety says whether the views are varied enough to calibrate a camera, in
