@@ -18,6 +18,9 @@ type Options struct {
 	// RejectSigma is how many of its standard deviations a corner may lie off
 	// before it is left out of the final fit. 0: 4.
 	RejectSigma float64
+	// Unusable says of photographs, by index, why they were not even looked at;
+	// the result names them with the others that are left out.
+	Unusable map[int]string
 	// Progress, if any, is told what is going on.
 	Progress func(what string)
 }
@@ -90,7 +93,7 @@ func Solve(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 		return nil, err
 	}
 	say("placing %d photographs", len(job.Photos))
-	state, used, leftOut, err := start(ctx, job, camera, obs)
+	state, used, leftOut, err := start(ctx, job, camera, obs, o.Unusable)
 	if err != nil {
 		return nil, err
 	}

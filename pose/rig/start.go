@@ -52,7 +52,7 @@ func (s *starter) placeOf(o int) place { return placeOf(s.job, s.cast, s.obs[o])
 
 // start finds a State near the solution. It returns which photos take part and
 // names those that tie to nothing.
-func start(ctx context.Context, job *Job, camera vision.Camera, obs []Observation) (*State, []bool, []LeftOut, error) {
+func start(ctx context.Context, job *Job, camera vision.Camera, obs []Observation, unusable map[int]string) (*State, []bool, []LeftOut, error) {
 	s := &starter{ctx: ctx, job: job, cast: job.cast(), camera: &camera, obs: obs,
 		ofPhoto: make([][]int, len(job.Photos)), ofPlace: map[place][]int{},
 		sceneFromBoard: map[place]pose.SE3{}, cameraFromScene: make([]*pose.SE3, len(job.Photos))}
@@ -89,7 +89,11 @@ func start(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 	for p := range job.Photos {
 		used[p] = s.cameraFromScene[p] != nil && len(s.ofPhoto[p]) > 1
 		if !used[p] {
-			out = append(out, LeftOut{job.Photos[p].Path, s.why(p)})
+			reason, ok := unusable[p]
+			if !ok {
+				reason = s.why(p)
+			}
+			out = append(out, LeftOut{job.Photos[p].Path, reason})
 		}
 	}
 	return state, used, out, ctx.Err()

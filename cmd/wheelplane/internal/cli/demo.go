@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"image"
 	"io"
 	"io/fs"
 	"math"
@@ -245,12 +244,14 @@ func (a *App) annotateSome(scene *fixtures.Scene, dir string) ([]string, error) 
 	for _, p := range []int{0, 2} {
 		path := filepath.Join(dir, filepath.FromSlash(scene.Job.Photos[p].Path))
 		to := filepath.Join(folder, fmt.Sprintf("%s-%s", scene.Job.Stations[scene.Job.Photos[p].Station].Name, filepath.Base(path)))
-		if err := annotatePhoto(path, to, scene.Job.Boards, &scene.Camera); err != nil {
+		seen, err := inspectPhoto(path, scene.Job.Boards, &scene.Camera, to)
+		if err != nil {
 			return nil, err
+		}
+		if seen.err != nil {
+			return nil, seen.err
 		}
 		out = append(out, to)
 	}
 	return out, nil
 }
-
-var _ image.Image

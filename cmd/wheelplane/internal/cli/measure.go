@@ -109,12 +109,12 @@ func (a *App) measure(ctx context.Context, o measureOptions) (*rig.Result, error
 	if err != nil {
 		return nil, BadInput(err)
 	}
-	obs, err := a.findBoards(ctx, folder, camera, o.ignoreUnknown)
+	obs, unusable, err := a.findBoards(ctx, folder, camera, o.ignoreUnknown)
 	if err != nil {
 		return nil, err
 	}
 	bar := a.progress("solving", -1)
-	solution, err := rig.Solve(ctx, folder.Job, *camera, obs, rig.Options{Progress: bar.say})
+	solution, err := rig.Solve(ctx, folder.Job, *camera, obs, rig.Options{Progress: bar.say, Unusable: unusable})
 	bar.done()
 	if err != nil {
 		return nil, Unmeasurable(fmt.Errorf("%s: %w", o.dir, err))
@@ -140,7 +140,7 @@ type sighting struct {
 // findBoards reads all photographs of a job, as many at once as there are
 // processors. A bad one is skipped with a warning, as long as its station has
 // a good one.
-func (a *App) findBoards(ctx context.Context, folder *rig.Folder, camera *vision.Camera, ignoreUnknown bool) ([]rig.Observation, error) {
+func (a *App) findBoards(ctx context.Context, folder *rig.Folder, camera *vision.Camera, ignoreUnknown bool) (obs []rig.Observation, unusable map[int]string, err error) {
 	job := folder.Job
 	found := make([]sighting, len(job.Photos))
 	bar := a.progress("reading photos", len(job.Photos))
@@ -156,17 +156,18 @@ func (a *App) findBoards(ctx context.Context, folder *rig.Folder, camera *vision
 			return nil
 		})
 	}
-	err := g.Wait()
+	err = g.Wait()
 	bar.done()
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 
-	var obs []rig.Observation
+	unusable = map[int]string{}
 	good, firstBad := make([]int, len(job.Stations)), make([]error, len(job.Stations))
 	for p, s := range found {
 		station := job.Photos[p].Station
 		if s.err != nil {
+			unusable[p] = s.err.Error()
 			if firstBad[station] == nil {
 				firstBad[station] = s.err
 			}
@@ -175,7 +176,7 @@ func (a *App) findBoards(ctx context.Context, folder *rig.Folder, camera *vision
 		good[station]++
 		if len(s.unknown) >= 3 && !ignoreUnknown {
 			path := filepath.Join(folder.Dir, filepath.FromSlash(job.Photos[p].Path))
-			return nil, BadInputf("%s shows a board with marker ids %s, which %s does not know: add it to boards and to hangs or floor, take it out of sight, or measure with --ignore-unknown",
+			return nil, nil, BadInputf("%s shows a board with marker ids %s, which %s does not know: add it to boards and to hangs or floor, take it out of sight, or measure with --ignore-unknown",
 				path, ranges(s.unknown), rig.JobFile)
 		}
 		for _, v := range s.views {
@@ -184,15 +185,10 @@ func (a *App) findBoards(ctx context.Context, folder *rig.Folder, camera *vision
 	}
 	for st, n := range good {
 		if n == 0 {
-			return nil, BadInput(Hint(firstBad[st], fmt.Sprintf("station %s has no photo that can be used", job.Stations[st].Name)))
+			return nil, nil, BadInput(Hint(firstBad[st], fmt.Sprintf("station %s has no photo that can be used", job.Stations[st].Name)))
 		}
 	}
-	for _, s := range found {
-		if s.err != nil {
-			a.warn("skipped: %v", s.err)
-		}
-	}
-	return obs, nil
+	return obs, unusable, nil
 }
 
 // look reads one photograph and finds its boards.
