@@ -43,15 +43,33 @@ const (
 	ThrustAngle Quantity = "thrust_angle" // of the reference axle
 	ScrubAngle  Quantity = "scrub_angle"  // per axle, against the reference axle
 	AxleOffset  Quantity = "axle_offset"  // per axle: sideways from the centreline, positive to the left
-	Wheelbase   Quantity = "wheelbase"    // per axle: along the centreline from axle 1
+	Wheelbase   Quantity = "wheelbase"    // per axle: along the centreline from axle 1 or the kingpin
 	Track       Quantity = "track"        // per axle: between the wheel centres
 	Runout      Quantity = "runout"       // per wheel: board's normal against the spin axis
+
+	CrossCamber Quantity = "cross_camber" // per axle: left − right
+
+	RollingRadius   Quantity = "rolling_radius"   // per wheel: rolled distance over rotated angle
+	TravelDirection Quantity = "travel_direction" // of the vehicle: where it rolled, against the centreline
+	TravelMinusAxle Quantity = "travel_minus_thrust"
+
+	Caster      Quantity = "caster"       // per steered wheel
+	CrossCaster Quantity = "cross_caster" // per steered axle: left − right
+	Kingpin     Quantity = "kingpin_inclination"
+	CrossKPI    Quantity = "cross_kingpin_inclination"
+	ScrubRadius Quantity = "scrub_radius" // per steered wheel, on the ground
+	Trail       Quantity = "trail"        // per steered wheel, on the ground
+
+	SteerAngle    Quantity = "steer_angle"      // per steered wheel and station, from straight ahead
+	ToeOutOnTurns Quantity = "toe_out_on_turns" // per steered axle and station: inner − outer
+	MaxSteer      Quantity = "max_steer"        // per steered wheel: the largest of its stations, either way
+	SteerRatio    Quantity = "steer_ratio"      // per further steered axle and station: its steer over axle 1's
 )
 
 // IsLength tells whether a quantity is a length (metres) and not an angle.
 func (q Quantity) IsLength() bool {
 	switch q {
-	case AxleOffset, Wheelbase, Track:
+	case AxleOffset, Wheelbase, Track, RollingRadius, ScrubRadius, Trail:
 		return true
 	}
 	return false
@@ -70,7 +88,8 @@ type Reading struct {
 	Quantity Quantity
 	Axle     int
 	Side     Side
-	Value    float64 // rad or m
+	Station  string  // of a quantity that differs from station to station
+	Value    float64 // rad, m, or 1 for a ratio
 }
 
 // Set is a list of readings with their joint covariance, rad² and m².
@@ -82,10 +101,17 @@ type Set struct {
 // U returns the standard uncertainty of reading i, rad or m.
 func (s *Set) U(i int) float64 { return math.Sqrt(math.Max(0, s.Cov.At(i, i))) }
 
-// Find returns the index of a reading, or -1.
+// Find returns the index of a reading that is the same at all stations, or -1.
 func (s *Set) Find(q Quantity, axle int, side Side) int {
+	return s.FindLike(Reading{Quantity: q, Axle: axle, Side: side})
+}
+
+// FindLike returns the index of the reading of the same thing, whatever its
+// value, or -1.
+func (s *Set) FindLike(like Reading) int {
 	for i, r := range s.Readings {
-		if r.Quantity == q && r.Axle == axle && r.Side == side {
+		r.Value = like.Value
+		if r == like {
 			return i
 		}
 	}
@@ -154,22 +180,26 @@ func (g geometry) camber() linear {
 
 // Derive computes the readings of a vehicle.
 //
-// cov is 6n × 6n for n wheels: for each wheel, in order, the step (ω, τ) of
+// cov is 6n × 6n for n wheels, and three more with a kingpin: for each wheel, in order, the step (ω, τ) of
 // [pose.SE3.Plus] of its bodyFromHub in the wheels' frame, rad and m (the
-// axis changes by ω × axis, the centre by τ). reference is the number of the
-// reference axle.
+// axis changes by ω × axis, the centre by τ), and the kingpin's place. reference
+// is the number of the reference axle.
 //
 // The geometric centreline runs in the ground plane through the midpoints of
 // axle 1 and of the reference axle; where the reference is axle 1 itself,
-// through the midpoint of the last measured axle. Axles without both wheels
-// are left out; it is an error when the reference axle or the axle that
-// closes the centreline is among them.
+// through the midpoint of the last measured axle; where kingpin is not nil (a
+// semi-trailer), through it and the midpoint of the reference axle. Axles
+// without both wheels are left out; it is an error when the reference axle or
+// the axle that closes the centreline is among them.
 //
 // Definitions: individual toe = atan2(sx, |sy|) in the centreline's frame;
 // heading = (toe right − toe left)/2; thrust angle = heading of the reference
 // axle; scrub angle = heading − heading of the reference axle.
-func Derive(wheels []Wheel, cov mat.Symmetric, reference int) (*Set, error) {
+func Derive(wheels []Wheel, kingpin *pose.Vec, cov mat.Symmetric, reference int) (*Set, error) {
 	n := 6 * len(wheels)
+	if kingpin != nil {
+		n += 3
+	}
 	if cov.SymmetricDim() != n {
 		panic(fmt.Sprintf("align: covariance is %d × %d for %d wheels", cov.SymmetricDim(), cov.SymmetricDim(), len(wheels)))
 	}
@@ -203,7 +233,7 @@ func Derive(wheels []Wheel, cov mat.Symmetric, reference int) (*Set, error) {
 		}
 	}
 	axles = both
-	if len(axles) < 2 {
+	if len(axles) < 2 && (kingpin == nil || len(axles) < 1) {
 		return nil, fmt.Errorf("only %d axle has boards read on both wheels: the centreline needs two", len(axles))
 	}
 	first, last, ref := 0, 0, -1
@@ -233,9 +263,17 @@ func Derive(wheels []Wheel, cov mat.Symmetric, reference int) (*Set, error) {
 		return
 	}
 	mf, mr := mid(axles[front]), mid(axles[rear])
+	if kingpin != nil {
+		front, rear = -1, ref
+		mr = mid(axles[ref])
+		for i := range mf {
+			mf[i] = linear{kingpin[i], make([]float64, n)}
+			mf[i].g[n-3+i] = 1
+		}
+	}
 	dx, dy := mf[0].plus(-1, mr[0]), mf[1].plus(-1, mr[1])
 	if math.Hypot(dx.v, dy.v) < 1e-6 {
-		return nil, fmt.Errorf("axles %d and %d are in the same place: check the hangs in job.yaml", axles[front].number, axles[rear].number)
+		return nil, fmt.Errorf("the ends of the centreline (the reference axle and axle 1, or the kingpin) are in the same place: check the hangs in job.yaml")
 	}
 	centreline := atan2(dy, dx) // heading of the centreline in the frame
 	length := hypot(dx, dy)
@@ -246,7 +284,7 @@ func Derive(wheels []Wheel, cov mat.Symmetric, reference int) (*Set, error) {
 	out := &Set{}
 	var grads [][]float64
 	add := func(q Quantity, axle int, s Side, l linear) {
-		out.Readings = append(out.Readings, Reading{q, axle, s, l.v})
+		out.Readings = append(out.Readings, Reading{Quantity: q, Axle: axle, Side: s, Value: l.v})
 		grads = append(grads, l.g)
 	}
 	heading := make([]linear, len(axles))
@@ -258,8 +296,10 @@ func Derive(wheels []Wheel, cov mat.Symmetric, reference int) (*Set, error) {
 	}
 	for _, k := range order(len(axles), func(k int) int { return axles[k].number }) {
 		a := axles[k]
-		add(Camber, a.number, Left, a.w[0].camber())
-		add(Camber, a.number, Right, a.w[1].camber())
+		cl, cr := a.w[0].camber(), a.w[1].camber()
+		add(Camber, a.number, Left, cl)
+		add(Camber, a.number, Right, cr)
+		add(CrossCamber, a.number, NoSide, cl.plus(-1, cr))
 		add(Toe, a.number, Left, toe[k][0])
 		add(Toe, a.number, Right, toe[k][1])
 		add(TotalToe, a.number, NoSide, toe[k][0].plus(1, toe[k][1]))
@@ -274,7 +314,7 @@ func Derive(wheels []Wheel, cov mat.Symmetric, reference int) (*Set, error) {
 		if k != front && k != rear {
 			add(AxleOffset, a.number, NoSide, product(ux, ey).plus(-1, product(uy, ex)))
 		}
-		if k != first {
+		if k != first || kingpin != nil {
 			add(Wheelbase, a.number, NoSide, product(ux, ex).plus(1, product(uy, ey)).times(-1))
 		}
 		l, r := a.w[0].centre, a.w[1].centre

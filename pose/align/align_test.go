@@ -59,7 +59,7 @@ func TestSigns(t *testing.T) {
 		turned(wheelAt(3, align.Left, 0, 0.9, 0, 0), -0.1*degree),
 		turned(wheelAt(3, align.Right, 0, 0.9, 0, 0), -0.1*degree),
 	}
-	s, err := align.Derive(wheels, zero(6), 3)
+	s, err := align.Derive(wheels, nil, zero(6), 3)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -106,7 +106,7 @@ func TestFormulas(t *testing.T) {
 		{Axle: 1, Side: align.Right, Axis: pose.Vec{axis[0], -axis[1], axis[2]}, Centre: pose.Vec{4, -1, 0.5}},
 		wheelAt(2, align.Left, 0, 1, 0, 0), wheelAt(2, align.Right, 0, 1, 0, 0),
 	}
-	s, err := align.Derive(wheels, zero(4), 2)
+	s, err := align.Derive(wheels, nil, zero(4), 2)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -151,7 +151,7 @@ func TestCovariance(t *testing.T) {
 	}
 	cov := mat.NewSymDense(n, nil)
 	cov.SymOuterK(1, a)
-	s, err := align.Derive(wheels, cov, 3)
+	s, err := align.Derive(wheels, nil, cov, 3)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -164,7 +164,7 @@ func TestCovariance(t *testing.T) {
 			d := make([]float64, 6)
 			d[k%6] = sign * h
 			moved[k/6] = step(moved[k/6], d)
-			m, err := align.Derive(moved, zero(len(wheels)), 3)
+			m, err := align.Derive(moved, nil, zero(len(wheels)), 3)
 			if err != nil {
 				t.Fatal(err)
 			}
@@ -192,7 +192,7 @@ func TestCovariance(t *testing.T) {
 func TestFrameDoesNotMatter(t *testing.T) {
 	r := rand.New(rand.NewPCG(7, 8))
 	wheels := randomWheels(r)
-	want, err := align.Derive(wheels, zero(len(wheels)), 4)
+	want, err := align.Derive(wheels, nil, zero(len(wheels)), 4)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -203,7 +203,7 @@ func TestFrameDoesNotMatter(t *testing.T) {
 			w.Axis, w.Centre = turn.R.Apply(w.Axis), turn.Apply(w.Centre)
 			moved = append(moved, w)
 		}
-		got, err := align.Derive(moved, zero(len(wheels)), 4)
+		got, err := align.Derive(moved, nil, zero(len(wheels)), 4)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -222,7 +222,7 @@ func TestReferenceIsFirst(t *testing.T) {
 		wheelAt(1, align.Left, 4, 1, 0, 0.1*degree), wheelAt(1, align.Right, 4, 1, 0, 0.3*degree),
 		wheelAt(2, align.Left, 0, 1, 0, 0), wheelAt(2, align.Right, 0, 1, 0, 0),
 	}
-	s, err := align.Derive(wheels, zero(4), 1)
+	s, err := align.Derive(wheels, nil, zero(4), 1)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -239,10 +239,10 @@ func TestDeriveErrors(t *testing.T) {
 		wheelAt(1, align.Left, 4, 1, 0, 0), wheelAt(1, align.Right, 4, 1, 0, 0),
 		wheelAt(2, align.Left, 0, 1, 0, 0), wheelAt(2, align.Right, 0, 1, 0, 0),
 	}
-	if _, err := align.Derive(all[:3], zero(3), 1); err == nil {
+	if _, err := align.Derive(all[:3], nil, zero(3), 1); err == nil {
 		t.Error("an axle with one wheel gives no centreline, and no error came")
 	}
-	if _, err := align.Derive(all, zero(4), 3); err == nil {
+	if _, err := align.Derive(all, nil, zero(4), 3); err == nil {
 		t.Error("the reference axle is missing, and no error came")
 	}
 }
@@ -260,7 +260,7 @@ func TestToeDistance(t *testing.T) {
 		wheelAt(1, align.Left, 4, 1, 0, half), wheelAt(1, align.Right, 4, 1, 0, half),
 		wheelAt(2, align.Left, 0, 1, 0, 0), wheelAt(2, align.Right, 0, 1, 0, 0),
 	}
-	s, err := align.Derive(wheels, zero(4), 2)
+	s, err := align.Derive(wheels, nil, zero(4), 2)
 	if err != nil {
 		t.Fatal(err)
 	}

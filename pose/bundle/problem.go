@@ -94,6 +94,9 @@ func (p *Problem) Eliminate(b BlockID) { p.blocks[b].eliminate = true }
 // Name returns the name of a block.
 func (p *Problem) Name(b BlockID) string { return p.blocks[b].name }
 
+// Dim returns the number of components of a block's step, held ones included.
+func (p *Problem) Dim(b BlockID) int { return p.blocks[b].dim }
+
 // Value returns a copy of the value of a block.
 func (p *Problem) Value(b BlockID) []float64 { return append([]float64(nil), p.blocks[b].x...) }
 

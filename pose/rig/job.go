@@ -41,14 +41,46 @@ func (w Wheel) String() string { return fmt.Sprintf("axle %d %s", w.Axle, w.Side
 
 // Hang is a board clamped to a wheel and not touched since.
 type Hang struct {
-	Board int // index into Job.Boards
-	Wheel Wheel
+	Board    int // index into Job.Boards
+	Wheel    Wheel
+	Stations []int // indices into Job.Stations; nil: all
+}
+
+// Lay is a board lying on the floor and not touched since.
+type Lay struct {
+	Board    int
+	Stations []int // nil: all
+}
+
+// Kingpin is the point a semi-trailer is pulled by: its centreline runs through
+// it instead of through the midpoint of axle 1.
+type Kingpin struct {
+	Board int      // a body board
+	Point pose.Vec // in the board's frame, m
+	U     float64  // standard uncertainty of the point, each direction, m
 }
 
 // Station is a moment at which nothing moves.
 type Station struct {
 	Name  string
-	Epoch string // span in which the wheel axes hold still in the body
+	Epoch string
+
+	// Lifted wheels are off the ground, free to be spun by hand. Both wheels of
+	// their axle have an axis of their own while one is up.
+	Lifted []Wheel
+
+	// Sweep says that the steered wheels are turned from straight ahead here,
+	// brakes held; Steer is about how far (rad, positive to the left).
+	Sweep bool
+	Steer float64
+}
+
+// Epoch is a span in which the wheel axes hold still in the body.
+type Epoch struct {
+	Name string
+	// Moved are the wheels whose axes changed since the epoch before; nil: all
+	// may have.
+	Moved []Wheel
 }
 
 // Photo belongs to one station.
@@ -71,6 +103,12 @@ type Priors struct {
 	FloorThickness float64 // printed face above the ground, m: a known length
 
 	PrintScale float64 // relative, x and y each
+
+	BrakeSlip   float64 // spin of a braked wheel between stations of a sweep, rad
+	SteerTilt   float64 // steering axis off upright, each direction, rad
+	SteerOffset float64 // steering axis off the wheel's centre, each direction, m
+	LiftTilt    float64 // body's roll and pitch while a wheel is lifted, rad
+	LiftHeight  float64 // and its height, m
 }
 
 // DefaultPriors are used where job.yaml is silent.
@@ -81,6 +119,9 @@ func DefaultPriors() Priors {
 		Standoff:    0.100, StandoffU: 0.0005,
 		FloorFlatness: 0.001, FloorTilt: 0.2 * math.Pi / 180, FloorThickness: 0.003,
 		PrintScale: 0.0005,
+		BrakeSlip:  0.1 * math.Pi / 180,
+		SteerTilt:  15 * math.Pi / 180, SteerOffset: 0.3,
+		LiftTilt: 3 * math.Pi / 180, LiftHeight: 0.1,
 	}
 }
 
@@ -90,21 +131,13 @@ type Job struct {
 	Vehicle  Vehicle
 	Boards   []vision.Board
 	Hangs    []Hang
-	Floor    []int // boards on the floor, indices into Boards
+	Floor    []Lay
+	Body     []int // boards fixed to the chassis
+	Kingpin  *Kingpin
+	Epochs   []Epoch // in the order of their stations
 	Stations []Station
 	Photos   []Photo
 	Priors   Priors
-}
-
-// Epochs lists the epochs in the order of their first station.
-func (j *Job) Epochs() []string {
-	var out []string
-	for _, s := range j.Stations {
-		if len(out) == 0 || index(out, s.Epoch) < 0 {
-			out = append(out, s.Epoch)
-		}
-	}
-	return out
 }
 
 // Wheels lists the wheels with boards, by axle, left first.
@@ -124,18 +157,6 @@ func (j *Job) Wheels() []Wheel {
 	return out
 }
 
-// hangOf returns the hang of a board, or -1.
-func (j *Job) hangOf(board int) int {
-	for i, h := range j.Hangs {
-		if h.Board == board {
-			return i
-		}
-	}
-	return -1
-}
-
-func (j *Job) floorOf(board int) int { return index(j.Floor, board) }
-
 func index[T comparable](list []T, v T) int {
 	for i, x := range list {
 		if x == v {
@@ -153,6 +174,13 @@ func (j *Job) Validate() error {
 	}
 	if v.Reference < 1 || v.Reference > len(v.Axles) {
 		return fmt.Errorf("vehicle: reference_axle %d does not exist; the vehicle has axles 1 to %d", v.Reference, len(v.Axles))
+	}
+	if v.Axles[v.Reference-1].Steered {
+		for i, a := range v.Axles {
+			if !a.Steered {
+				return fmt.Errorf("vehicle: reference_axle %d is steered, so what is read against it moves with the steering wheel; choose one that is not, such as axle %d", v.Reference, i+1)
+			}
+		}
 	}
 	for i, a := range v.Axles {
 		if !(a.Track > 0.3 && a.Track < 5) {
@@ -186,57 +214,8 @@ func (j *Job) Validate() error {
 			ids[b.Dictionary][id] = b.Name
 		}
 	}
-	used := map[int]string{}
-	take := func(board int, what string) error {
-		if board < 0 || board >= len(j.Boards) {
-			return fmt.Errorf("%s: no such board in the list of boards", what)
-		}
-		if other, taken := used[board]; taken {
-			return fmt.Errorf("board %s is used twice: %s and %s; a board is in one place", j.Boards[board].Name, other, what)
-		}
-		used[board] = what
-		return nil
-	}
-	wheels := map[Wheel]string{}
-	for _, h := range j.Hangs {
-		if h.Wheel.Axle < 1 || h.Wheel.Axle > len(v.Axles) {
-			return fmt.Errorf("hangs: axle %d does not exist; the vehicle has axles 1 to %d", h.Wheel.Axle, len(v.Axles))
-		}
-		if h.Wheel.Side != align.Left && h.Wheel.Side != align.Right {
-			return fmt.Errorf("hangs: side %q; write left or right", h.Wheel.Side)
-		}
-		if err := take(h.Board, "on "+h.Wheel.String()); err != nil {
-			return err
-		}
-		name := j.Boards[h.Board].Name
-		if other, taken := wheels[h.Wheel]; taken {
-			return fmt.Errorf("hangs: boards %s and %s are both on %s; a wheel carries one board", other, name, h.Wheel)
-		}
-		wheels[h.Wheel] = name
-	}
-	for axle := 1; axle <= len(v.Axles); axle++ {
-		l, r := wheels[Wheel{axle, align.Left}], wheels[Wheel{axle, align.Right}]
-		if (l == "") != (r == "") {
-			missing, name := "left", r
-			if r == "" {
-				missing, name = "right", l
-			}
-			return fmt.Errorf("hangs: axle %d has one board (%s); hang one on its %s wheel too, or take %s out of hangs", axle, name, missing, name)
-		}
-	}
-	if len(wheels) < 4 {
-		return fmt.Errorf("hangs: %d wheels carry boards; at least two axles need one on each wheel", len(wheels))
-	}
-	if wheels[Wheel{v.Reference, align.Left}] == "" {
-		return fmt.Errorf("hangs: the reference axle %d carries no boards; hang a pair there or choose another reference_axle", v.Reference)
-	}
-	if len(j.Floor) == 0 {
-		return fmt.Errorf("floor: no boards; lay at least one board on the floor (three or more serve better): it tells what is level and ties left to right")
-	}
-	for _, b := range j.Floor {
-		if err := take(b, "on the floor"); err != nil {
-			return err
-		}
+	if err := j.validatePlaces(); err != nil {
+		return err
 	}
 	if len(j.Stations) == 0 {
 		return fmt.Errorf("stations: the list is empty; a station is a place the vehicle stood still in while it was photographed")
@@ -248,16 +227,173 @@ func (j *Job) Validate() error {
 			}
 		}
 	}
+	if err := j.validateStations(); err != nil {
+		return err
+	}
 	p := j.Priors
 	for _, c := range []struct {
 		name string
 		v    float64
 	}{
 		{"mount_tilt_deg", p.MountTilt}, {"mount_offset_mm", p.MountOffset}, {"standoff_u_mm", p.StandoffU},
-		{"flatness_mm", p.FloorFlatness}, {"tilt_deg", p.FloorTilt}, {"print_scale u", p.PrintScale},
+		{"flatness_mm", p.FloorFlatness}, {"tilt_deg", p.FloorTilt}, {"print_scale u", p.PrintScale}, {"brake_slip_deg", p.BrakeSlip},
+		{"steering tilt", p.SteerTilt}, {"steering offset", p.SteerOffset}, {"lift tilt", p.LiftTilt}, {"lift height", p.LiftHeight},
 	} {
 		if !(c.v > 0) || math.IsInf(c.v, 0) {
 			return fmt.Errorf("%s must be above 0: it is a standard uncertainty", c.name)
+		}
+	}
+	return nil
+}
+
+// overlap tells whether two lists of stations share one; nil is all.
+func overlap(a, b []int) bool {
+	if a == nil || b == nil {
+		return true
+	}
+	for _, st := range a {
+		if index(b, st) >= 0 {
+			return true
+		}
+	}
+	return false
+}
+
+// validatePlaces makes sure that at each station every board is in one place
+// and every wheel carries one board at most.
+func (j *Job) validatePlaces() error {
+	v := &j.Vehicle
+	type use struct {
+		stations []int
+		what     string
+	}
+	used := map[int][]use{}
+	take := func(board int, stations []int, what string) error {
+		if board < 0 || board >= len(j.Boards) {
+			return fmt.Errorf("%s: no such board in the list of boards", what)
+		}
+		for _, st := range stations {
+			if st < 0 || st >= len(j.Stations) {
+				return fmt.Errorf("board %s %s: no such station", j.Boards[board].Name, what)
+			}
+		}
+		for _, other := range used[board] {
+			if overlap(other.stations, stations) {
+				return fmt.Errorf("board %s is used twice: %s and %s; a board is in one place (if it was moved, name the stations of each hang)", j.Boards[board].Name, other.what, what)
+			}
+		}
+		used[board] = append(used[board], use{stations, what})
+		return nil
+	}
+	boards := map[Wheel][]Hang{}
+	for _, h := range j.Hangs {
+		if h.Wheel.Axle < 1 || h.Wheel.Axle > len(v.Axles) {
+			return fmt.Errorf("hangs: axle %d does not exist; the vehicle has axles 1 to %d", h.Wheel.Axle, len(v.Axles))
+		}
+		if h.Wheel.Side != align.Left && h.Wheel.Side != align.Right {
+			return fmt.Errorf("hangs: side %q; write left or right", h.Wheel.Side)
+		}
+		if err := take(h.Board, h.Stations, "on "+h.Wheel.String()); err != nil {
+			return err
+		}
+		for _, other := range boards[h.Wheel] {
+			if overlap(other.Stations, h.Stations) {
+				return fmt.Errorf("hangs: boards %s and %s are both on %s; a wheel carries one board", j.Boards[other.Board].Name, j.Boards[h.Board].Name, h.Wheel)
+			}
+		}
+		boards[h.Wheel] = append(boards[h.Wheel], h)
+	}
+	for axle := 1; axle <= len(v.Axles); axle++ {
+		l, r := boards[Wheel{axle, align.Left}], boards[Wheel{axle, align.Right}]
+		if (len(l) == 0) != (len(r) == 0) {
+			missing, one := "left", r
+			if len(r) == 0 {
+				missing, one = "right", l
+			}
+			name := j.Boards[one[0].Board].Name
+			return fmt.Errorf("hangs: axle %d has one board (%s); hang one on its %s wheel too, or take %s out of hangs", axle, name, missing, name)
+		}
+	}
+	if need := 4 - 2*min(1, len(j.kingpins())); len(boards) < need {
+		return fmt.Errorf("hangs: %d wheels carry boards; at least two axles need one on each wheel", len(boards))
+	}
+	if len(boards[Wheel{v.Reference, align.Left}]) == 0 {
+		return fmt.Errorf("hangs: the reference axle %d carries no boards; hang a pair there or choose another reference_axle", v.Reference)
+	}
+	if len(j.Floor) == 0 {
+		return fmt.Errorf("floor: no boards; lay at least one board on the floor (three or more serve better): it tells what is level and ties left to right")
+	}
+	for _, l := range j.Floor {
+		if err := take(l.Board, l.Stations, "on the floor"); err != nil {
+			return err
+		}
+	}
+	for _, b := range j.Body {
+		if err := take(b, nil, "on the body"); err != nil {
+			return err
+		}
+	}
+	if k := j.Kingpin; k != nil {
+		if index(j.Body, k.Board) < 0 {
+			return fmt.Errorf("vehicle: kingpin: its board is not among the body's boards; list it under body: boards")
+		}
+		if !(k.U > 0) {
+			return fmt.Errorf("vehicle: kingpin: u_mm must be above 0: it is a standard uncertainty")
+		}
+	}
+	return nil
+}
+
+// kingpins is the kingpin as a list of one or none.
+func (j *Job) kingpins() []*Kingpin {
+	if j.Kingpin == nil {
+		return nil
+	}
+	return []*Kingpin{j.Kingpin}
+}
+
+// validateStations checks stations and epochs against each other and the
+// vehicle.
+func (j *Job) validateStations() error {
+	hasBoard := func(w Wheel, st int) bool {
+		for _, h := range j.Hangs {
+			if h.Wheel == w && (h.Stations == nil || index(h.Stations, st) >= 0) {
+				return true
+			}
+		}
+		return false
+	}
+	last := 0
+	for st, s := range j.Stations {
+		e := j.epoch(s.Epoch)
+		if e < 0 {
+			return fmt.Errorf("station %s: epoch %q is not in the list of epochs", s.Name, s.Epoch)
+		}
+		if e < last {
+			return fmt.Errorf("station %s is of epoch %q, which ended before: epochs follow each other, so list the stations in the order they were photographed, or give the later state a name of its own", s.Name, s.Epoch)
+		}
+		last = e
+		for _, w := range s.Lifted {
+			if w.Axle < 1 || w.Axle > len(j.Vehicle.Axles) || (w.Side != align.Left && w.Side != align.Right) {
+				return fmt.Errorf("station %s: lifted: there is no %s", s.Name, w)
+			}
+			if !hasBoard(w, st) {
+				return fmt.Errorf("station %s: %s is lifted but carries no board there; hang one, or take it out of lifted", s.Name, w)
+			}
+		}
+		if s.Sweep {
+			steered := false
+			for axle, a := range j.Vehicle.Axles {
+				for _, side := range []align.Side{align.Left, align.Right} {
+					steered = steered || a.Steered && hasBoard(Wheel{axle + 1, side}, st)
+				}
+			}
+			if !steered {
+				return fmt.Errorf("station %s: steer_deg is given, but no steered axle carries boards there; mark the axle as steered and hang boards on it", s.Name)
+			}
+			if s.Steer == 0 {
+				return fmt.Errorf("station %s: steer_deg is 0: a sweep station needs the angle the wheels are turned by, about (positive to the left); leave steer_deg out for straight ahead", s.Name)
+			}
 		}
 	}
 	return nil

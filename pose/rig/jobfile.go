@@ -30,15 +30,46 @@ type file struct {
 	Boards  fileBoards  `yaml:"boards"`
 	Hangs   []fileHang  `yaml:"hangs"`
 	Floor   fileFloor   `yaml:"floor"`
+	Body    fileBody    `yaml:"body,omitempty"`
 	Mount   fileMount   `yaml:"mount,omitempty"`
+	Sweep   fileSweep   `yaml:"sweep,omitempty"`
+	Epochs  []fileEpoch `yaml:"epochs,omitempty"`
 	Station []fileStop  `yaml:"stations"`
 	Camera  string      `yaml:"camera"`
 }
 
 type fileVehicle struct {
-	Name      string     `yaml:"name,omitempty"`
-	Reference int        `yaml:"reference_axle,omitempty"`
-	Axles     []fileAxle `yaml:"axles"`
+	Name      string       `yaml:"name,omitempty"`
+	Reference int          `yaml:"reference_axle,omitempty"`
+	Axles     []fileAxle   `yaml:"axles"`
+	Kingpin   *fileKingpin `yaml:"kingpin,omitempty"`
+}
+
+type fileKingpin struct {
+	Board string   `yaml:"board"`
+	XMM   float64  `yaml:"x_mm"`
+	YMM   float64  `yaml:"y_mm"`
+	ZMM   float64  `yaml:"z_mm,omitempty"`
+	UMM   *float64 `yaml:"u_mm,omitempty"`
+}
+
+type fileBody struct {
+	Boards []string `yaml:"boards,flow,omitempty"`
+}
+
+type fileSweep struct {
+	BrakeSlipDeg *float64 `yaml:"brake_slip_deg,omitempty"`
+}
+
+type fileEpoch struct {
+	Name  string      `yaml:"name"`
+	Moved []fileWheel `yaml:"moved,omitempty"`
+}
+
+// fileWheel is one wheel, or both of an axle where side is left out.
+type fileWheel struct {
+	Axle int    `yaml:"axle"`
+	Side string `yaml:"side,omitempty"`
 }
 
 type fileAxle struct {
@@ -74,6 +105,8 @@ type fileHang struct {
 	Board string `yaml:"board"`
 	Axle  int    `yaml:"axle"`
 	Side  string `yaml:"side"`
+
+	Stations []string `yaml:"stations,flow,omitempty"`
 }
 
 type fileFloor struct {
@@ -94,6 +127,9 @@ type fileStop struct {
 	Name   string   `yaml:"name"`
 	Epoch  string   `yaml:"epoch,omitempty"`
 	Photos []string `yaml:"photos,flow,omitempty"`
+
+	Lifted   []fileWheel `yaml:"lifted,omitempty"`
+	SteerDeg *float64    `yaml:"steer_deg,omitempty"`
 }
 
 // Folder is a job on disk.
@@ -183,7 +219,7 @@ func (f *file) job() (*Job, error) {
 	}
 	j.Vehicle = Vehicle{Name: f.Vehicle.Name, Reference: f.Vehicle.Reference}
 	if j.Vehicle.Reference == 0 {
-		j.Vehicle.Reference = len(f.Vehicle.Axles)
+		j.Vehicle.Reference = f.Vehicle.lastUnsteered()
 	}
 	for _, a := range f.Vehicle.Axles {
 		if a.TyreMM < 0 {
@@ -232,19 +268,46 @@ func (f *file) job() (*Job, error) {
 		}
 		return n, nil
 	}
+	stop := map[string]int{}
+	for i, s := range f.Station {
+		stop[s.Name] = i
+	}
 	for _, h := range f.Hangs {
 		n, err := board(h.Board, "hangs")
 		if err != nil {
 			return nil, err
 		}
-		j.Hangs = append(j.Hangs, Hang{Board: n, Wheel: Wheel{h.Axle, align.Side(h.Side)}})
+		hang := Hang{Board: n, Wheel: Wheel{h.Axle, align.Side(h.Side)}}
+		for _, name := range h.Stations {
+			st, ok := stop[name]
+			if !ok {
+				return nil, fmt.Errorf("hangs: board %s: there is no station %q; name one of the list of stations", h.Board, name)
+			}
+			hang.Stations = append(hang.Stations, st)
+		}
+		j.Hangs = append(j.Hangs, hang)
 	}
 	for _, name := range f.Floor.Boards {
 		n, err := board(name, "floor")
 		if err != nil {
 			return nil, err
 		}
-		j.Floor = append(j.Floor, n)
+		j.Floor = append(j.Floor, Lay{Board: n})
+	}
+	for _, name := range f.Body.Boards {
+		n, err := board(name, "body")
+		if err != nil {
+			return nil, err
+		}
+		j.Body = append(j.Body, n)
+	}
+	if k := f.Vehicle.Kingpin; k != nil {
+		n, err := board(k.Board, "vehicle: kingpin")
+		if err != nil {
+			return nil, err
+		}
+		j.Kingpin = &Kingpin{Board: n, Point: [3]float64{k.XMM / 1e3, k.YMM / 1e3, k.ZMM / 1e3}, U: 0.001}
+		set(&j.Kingpin.U, k.UMM, 1e-3)
 	}
 	p := &j.Priors
 	set(&p.FloorFlatness, f.Floor.FlatnessMM, 1e-3)
@@ -254,6 +317,7 @@ func (f *file) job() (*Job, error) {
 	set(&p.MountOffset, f.Mount.OffsetMM, 1e-3)
 	set(&p.Standoff, f.Mount.StandoffMM, 1e-3)
 	set(&p.StandoffU, f.Mount.StandoffU, 1e-3)
+	set(&p.BrakeSlip, f.Sweep.BrakeSlipDeg, math.Pi/180)
 	for i, s := range f.Station {
 		if s.Name == "" {
 			return nil, fmt.Errorf("stations: station %d has no name", i+1)
@@ -261,9 +325,64 @@ func (f *file) job() (*Job, error) {
 		if s.Epoch == "" {
 			s.Epoch = AsFound
 		}
-		j.Stations = append(j.Stations, Station{Name: s.Name, Epoch: s.Epoch})
+		st := Station{Name: s.Name, Epoch: s.Epoch, Lifted: wheels(s.Lifted)}
+		if s.SteerDeg != nil {
+			st.Sweep, st.Steer = true, *s.SteerDeg*math.Pi/180
+		}
+		j.Stations = append(j.Stations, st)
+	}
+	for _, e := range f.Epochs {
+		if e.Name == "" {
+			return nil, fmt.Errorf("epochs: an epoch has no name")
+		}
+		if j.epoch(e.Name) >= 0 {
+			return nil, fmt.Errorf("epochs: the name %q is used twice", e.Name)
+		}
+		j.Epochs = append(j.Epochs, Epoch{e.Name, wheels(e.Moved)})
+	}
+	// Epochs that only the stations name follow in the order of the stations.
+	for _, s := range j.Stations {
+		if j.epoch(s.Epoch) >= 0 {
+			continue
+		}
+		if len(f.Epochs) > 0 {
+			return nil, fmt.Errorf("stations: station %s is of epoch %q, which the list of epochs does not name; add it there", s.Name, s.Epoch)
+		}
+		j.Epochs = append(j.Epochs, Epoch{Name: s.Epoch})
 	}
 	return j, nil
+}
+
+// wheels spells out axles as both their wheels.
+func wheels(list []fileWheel) []Wheel {
+	var out []Wheel
+	for _, w := range list {
+		if w.Side == "" {
+			out = append(out, Wheel{w.Axle, align.Left}, Wheel{w.Axle, align.Right})
+		} else {
+			out = append(out, Wheel{w.Axle, align.Side(w.Side)})
+		}
+	}
+	return out
+}
+
+func fileWheels(list []Wheel) []fileWheel {
+	var out []fileWheel
+	for _, w := range list {
+		out = append(out, fileWheel{w.Axle, string(w.Side)})
+	}
+	return out
+}
+
+// lastUnsteered is the reference axle of a file that names none: the last that
+// is not steered, or the last.
+func (v *fileVehicle) lastUnsteered() int {
+	for i := len(v.Axles); i > 0; i-- {
+		if !v.Axles[i-1].Steered {
+			return i
+		}
+	}
+	return len(v.Axles)
 }
 
 // finite refuses NaN and infinity anywhere in the file.
@@ -288,6 +407,19 @@ func finite(f *file) error {
 		if err := check("boards: print_scale", &s.X, &s.Y, s.U); err != nil {
 			return err
 		}
+	}
+	for _, st := range f.Station {
+		if err := check("stations: "+st.Name, st.SteerDeg); err != nil {
+			return err
+		}
+	}
+	if k := f.Vehicle.Kingpin; k != nil {
+		if err := check("vehicle: kingpin", &k.XMM, &k.YMM, &k.ZMM, k.UMM); err != nil {
+			return err
+		}
+	}
+	if err := check("sweep", f.Sweep.BrakeSlipDeg); err != nil {
+		return err
 	}
 	if err := check("floor", f.Floor.FlatnessMM, f.Floor.TiltDeg, f.Floor.ThicknessMM); err != nil {
 		return err
@@ -367,17 +499,37 @@ func (j *Job) Text(camera string) ([]byte, error) {
 		f.Boards.List = append(f.Boards.List, fileBoard{b.Name, b.FirstID})
 	}
 	for _, h := range j.Hangs {
-		f.Hangs = append(f.Hangs, fileHang{j.Boards[h.Board].Name, h.Wheel.Axle, string(h.Wheel.Side)})
+		hang := fileHang{Board: j.Boards[h.Board].Name, Axle: h.Wheel.Axle, Side: string(h.Wheel.Side)}
+		for _, st := range h.Stations {
+			hang.Stations = append(hang.Stations, j.Stations[st].Name)
+		}
+		f.Hangs = append(f.Hangs, hang)
 	}
-	for _, b := range j.Floor {
-		f.Floor.Boards = append(f.Floor.Boards, j.Boards[b].Name)
+	for _, l := range j.Floor {
+		f.Floor.Boards = append(f.Floor.Boards, j.Boards[l.Board].Name)
+	}
+	for _, b := range j.Body {
+		f.Body.Boards = append(f.Body.Boards, j.Boards[b].Name)
 	}
 	ptr := func(v float64) *float64 { return &v }
 	p := j.Priors
+	if k := j.Kingpin; k != nil {
+		f.Vehicle.Kingpin = &fileKingpin{j.Boards[k.Board].Name, mm(k.Point[0]), mm(k.Point[1]), mm(k.Point[2]), ptr(mm(k.U))}
+	}
+	if len(j.Epochs) > 1 {
+		for _, e := range j.Epochs {
+			f.Epochs = append(f.Epochs, fileEpoch{e.Name, fileWheels(e.Moved)})
+		}
+	}
 	f.Floor.FlatnessMM, f.Floor.TiltDeg, f.Floor.ThicknessMM = ptr(mm(p.FloorFlatness)), ptr(deg(p.FloorTilt)), ptr(mm(p.FloorThickness))
 	f.Mount = fileMount{ptr(deg(p.MountTilt)), ptr(mm(p.MountOffset)), ptr(mm(p.Standoff)), ptr(mm(p.StandoffU))}
 	for _, s := range j.Stations {
-		f.Station = append(f.Station, fileStop{Name: s.Name, Epoch: s.Epoch})
+		stop := fileStop{Name: s.Name, Epoch: s.Epoch, Lifted: fileWheels(s.Lifted)}
+		if s.Sweep {
+			stop.SteerDeg = ptr(deg(s.Steer))
+			f.Sweep.BrakeSlipDeg = ptr(deg(p.BrakeSlip))
+		}
+		f.Station = append(f.Station, stop)
 	}
 	var out bytes.Buffer
 	enc := yaml.NewEncoder(&out)

@@ -22,17 +22,21 @@ type Observation struct {
 // network is the bundle of a job: its blocks by their part in the chain.
 type network struct {
 	job  *Job
-	cast *cast
+	cast *Cast
 	p    bundle.Problem
 
 	camera, scale bundle.BlockID
 	stations      []bundle.BlockID
-	hubs          [][]bundle.BlockID // by wheel and epoch
+	hubs          []bundle.BlockID   // by axis
+	lines         []bundle.BlockID   // by axis; -1 where it is not swept
+	steers        [][]bundle.BlockID // by wheel and station
 	hangs         []bundle.BlockID
 	spins         [][]bundle.BlockID // by hang and station
 	floor         []bundle.BlockID
+	body          []bundle.BlockID
 	photos        []bundle.BlockID
 
+	seen      *seen
 	views     []bundle.ResidualID // by observation
 	corners   int                 // rows/2 of active views
 	priorRows int
@@ -42,61 +46,177 @@ type network struct {
 // a group is one corner, whitened, so 3 is about the 99 % circle.
 const robustWidth = 3
 
+// seen tells which parts of the chain the photographs show.
+type seen struct {
+	hang [][]bool // by hang and station
+	axis []bool
+	lay  []bool // by floor board
+	body [][]bool
+	// frame numbers the bodies: stations that share a wheel axis or a body board
+	// are one rigid body, others have nothing in common but the floor.
+	frame []int
+}
+
+func (j *Job) whatIsSeen(c *Cast, obs []Observation, used []bool) *seen {
+	s := &seen{axis: make([]bool, len(c.Axes)), lay: make([]bool, len(j.Floor))}
+	for range j.Hangs {
+		s.hang = append(s.hang, make([]bool, len(j.Stations)))
+	}
+	for range j.Body {
+		s.body = append(s.body, make([]bool, len(j.Stations)))
+	}
+	for _, o := range obs {
+		if !used[o.Photo] || len(o.Corners) == 0 {
+			continue
+		}
+		st := j.Photos[o.Photo].Station
+		switch at := c.seatOf(o.Board, st); at.kind {
+		case onWheel:
+			s.hang[at.index][st] = true
+			s.axis[c.AxisAt[c.wheelOf[at.index]][st]] = true
+		case onFloor:
+			s.lay[at.index] = true
+		case onBody:
+			s.body[at.index][st] = true
+		}
+	}
+	for st := range j.Stations {
+		s.frame = append(s.frame, st)
+		for before := range st {
+			if s.frame[before] != s.frame[st] && s.share(j, c, before, st) {
+				from, to := max(s.frame[st], s.frame[before]), min(s.frame[st], s.frame[before])
+				for k := range s.frame {
+					if s.frame[k] == from {
+						s.frame[k] = to
+					}
+				}
+			}
+		}
+	}
+	return s
+}
+
+// share tells whether two stations show the same axis or the same body board.
+func (s *seen) share(j *Job, c *Cast, a, b int) bool {
+	axes := map[int]bool{}
+	for h := range j.Hangs {
+		if s.hang[h][a] {
+			axes[c.AxisAt[c.wheelOf[h]][a]] = true
+		}
+	}
+	for h := range j.Hangs {
+		if s.hang[h][b] && axes[c.AxisAt[c.wheelOf[h]][b]] {
+			return true
+		}
+	}
+	for k := range j.Body {
+		if s.body[k][a] && s.body[k][b] {
+			return true
+		}
+	}
+	return false
+}
+
 // build lays the job out as one least-squares problem that starts at s. Photos
 // with used false take no part.
 func build(job *Job, obs []Observation, s *State, used []bool, loss bundle.Loss) *network {
-	n := &network{job: job, cast: job.cast()}
+	n := &network{job: job, cast: job.Cast()}
+	n.seen = job.whatIsSeen(n.cast, obs, used)
 	pr := job.Priors
+	c := n.cast
+	station := func(st int) string { return job.Stations[st].Name }
 
 	intr := s.Camera.Intrinsics()
 	n.camera = n.p.AddBlock("camera", intr[:], bundle.Euclidean(vision.NumIntrinsics))
 	n.scale = n.p.AddBlock("print scale", s.PrintScale[:], bundle.Euclidean(2))
-	n.priorOn(n.scale, "print scale prior", []float64{1, 1}, []float64{1 / pr.PrintScale, 0, 0, 1 / pr.PrintScale})
+	n.addPrior("print scale prior", &prior{[]float64{1, 1}, []float64{1 / pr.PrintScale, 0, 0, 1 / pr.PrintScale}}, 2, n.scale)
 
 	bodyTilt := job.BodyTilt()
-	for i, t := range s.FloorFromBody {
-		b := n.p.AddBlock("body at station "+job.Stations[i].Name, bundle.PoseValue(t), bundle.PoseManifold)
-		if i == 0 {
-			n.p.SetConstant(b, true) // body and floor coincide there: the gauge, with centrelineGauge
-		} else {
-			n.p.AddResidual("floor flatness at station "+job.Stations[i].Name, levelPrior{0, pr.FloorFlatness, bodyTilt}, 3, 0, nil, b)
-			n.priorRows += 3
-		}
+	for st, t := range s.FloorFromBody {
+		b := n.p.AddBlock("body at station "+station(st), bundle.PoseValue(t), bundle.PoseManifold)
 		n.stations = append(n.stations, b)
-	}
-	n.hubs = make([][]bundle.BlockID, len(n.cast.wheels))
-	for w, wheel := range n.cast.wheels {
-		for e, epoch := range n.cast.epochs {
-			n.hubs[w] = append(n.hubs[w], n.p.AddBlock(fmt.Sprintf("axis of %s, %s", wheel, epoch), bundle.PoseValue(s.BodyFromHub[w][e]), hubManifold{}))
+		switch {
+		case n.seen.frame[st] == st:
+			// Body and floor coincide at a body's first station: the gauge, with
+			// centrelineGauge.
+			n.p.SetConstant(b, true)
+		case len(job.Stations[st].Lifted) > 0:
+			n.addPrior("lifted body at station "+station(st), levelPrior{0, pr.LiftHeight, pr.LiftTilt}, 3, b)
+		default:
+			n.addPrior("floor flatness at station "+station(st), levelPrior{0, pr.FloorFlatness, bodyTilt}, 3, b)
 		}
 	}
-	seen := map[place]bool{} // by board, and station for those on wheels
-	for _, o := range obs {
-		if used[o.Photo] && len(o.Corners) > 0 {
-			seen[placeOf(job, n.cast, o)] = true
+	swept := make([]bool, len(c.Axes))
+	for w := range c.Wheels {
+		for st, stop := range job.Stations {
+			a := c.AxisAt[w][st]
+			swept[a] = swept[a] || stop.Sweep && c.steered[w] && n.seen.axis[a]
 		}
 	}
-	n.spins = make([][]bundle.BlockID, len(job.Hangs))
+	for a, axis := range c.Axes {
+		name := fmt.Sprintf("%s, %s", c.Wheels[axis.Wheel], job.Epochs[axis.Epoch].Name)
+		if axis.Lifted {
+			name += ", lifted"
+		}
+		b := n.p.AddBlock("axis of "+name, bundle.PoseValue(s.BodyFromHub[a]), hubManifold{})
+		n.p.SetConstant(b, !n.seen.axis[a])
+		n.hubs = append(n.hubs, b)
+		line := bundle.BlockID(-1)
+		if swept[a] {
+			line = n.p.AddBlock("steering axis of "+name, bundle.PoseValue(s.BodyFromLine[a]), lineManifold{})
+			n.addPrior("steering axis prior of "+name, steerPrior{s.BodyFromHub[a].T, pr.SteerTilt, pr.SteerOffset}, 4, line)
+		}
+		n.lines = append(n.lines, line)
+	}
+	for w, wheel := range c.Wheels {
+		var list []bundle.BlockID
+		for st, stop := range job.Stations {
+			id := bundle.BlockID(-1)
+			if stop.Sweep && c.steered[w] && n.lines[c.AxisAt[w][st]] >= 0 {
+				id = n.p.AddBlock(fmt.Sprintf("steer of %s at station %s", wheel, station(st)), []float64{s.Steer[w][st]}, bundle.Euclidean(1))
+			}
+			list = append(list, id)
+		}
+		n.steers = append(n.steers, list)
+	}
 	for h, hang := range job.Hangs {
-		b := n.p.AddBlock(fmt.Sprintf("mount of board %s on %s", job.Boards[hang.Board].Name, hang.Wheel), bundle.PoseValue(s.HubFromBoard[h]), bundle.PoseManifold)
-		n.p.AddResidual("mount prior of board "+job.Boards[hang.Board].Name, mountPrior{pr.MountTilt, pr.MountOffset, pr.Standoff, pr.StandoffU}, 5, 0, nil, b)
-		n.priorRows += 5
+		board := job.Boards[hang.Board].Name
+		b := n.p.AddBlock(fmt.Sprintf("mount of board %s on %s", board, hang.Wheel), bundle.PoseValue(s.HubFromBoard[h]), bundle.PoseManifold)
+		n.addPrior("mount prior of board "+board, mountPrior{pr.MountTilt, pr.MountOffset, pr.Standoff, pr.StandoffU}, 5, b)
 		n.hangs = append(n.hangs, b)
-		zero := false // spin counts from the first station that shows the board
-		for st := range job.Stations {
-			b := n.p.AddBlock(fmt.Sprintf("spin of board %s at station %s", job.Boards[hang.Board].Name, job.Stations[st].Name), []float64{s.Spin[h][st]}, bundle.Euclidean(1))
-			shown := seen[place{hang.Board, st}]
-			n.p.SetConstant(b, !zero || !shown)
+		var list []bundle.BlockID
+		straight := -1 // the last station before a sweep that shows the board
+		zero := false  // spin counts from the first station that shows the board
+		for st, stop := range job.Stations {
+			id := n.p.AddBlock(fmt.Sprintf("spin of board %s at station %s", board, station(st)), []float64{s.Spin[h][st]}, bundle.Euclidean(1))
+			list = append(list, id)
+			shown := n.seen.hang[h][st]
+			n.p.SetConstant(id, !zero || !shown)
 			zero = zero || shown
-			n.spins[h] = append(n.spins[h], b)
+			if !shown {
+				continue
+			}
+			if !stop.Sweep {
+				straight = st
+			} else if straight >= 0 && c.steered[c.wheelOf[h]] && c.AxisAt[c.wheelOf[h]][straight] == c.AxisAt[c.wheelOf[h]][st] {
+				n.addPrior(fmt.Sprintf("held brakes, board %s at station %s", board, station(st)), same{pr.BrakeSlip}, 1, list[straight], id)
+			}
+		}
+		n.spins = append(n.spins, list)
+		if !zero {
+			n.p.SetConstant(b, true)
 		}
 	}
-	for f, board := range job.Floor {
-		b := n.p.AddBlock("floor board "+job.Boards[board].Name, bundle.PoseValue(s.FloorFromBoard[f]), bundle.PoseManifold)
-		n.p.AddResidual("floor prior of board "+job.Boards[board].Name, levelPrior{pr.FloorThickness, pr.FloorFlatness, pr.FloorTilt}, 3, 0, nil, b)
-		n.priorRows += 3
-		n.p.SetConstant(b, !seen[place{board, -1}])
+	for f, lay := range job.Floor {
+		b := n.p.AddBlock("floor board "+job.Boards[lay.Board].Name, bundle.PoseValue(s.FloorFromBoard[f]), bundle.PoseManifold)
+		n.p.SetConstant(b, !n.seen.lay[f])
+		n.addPrior("floor prior of board "+job.Boards[lay.Board].Name, levelPrior{pr.FloorThickness, pr.FloorFlatness, pr.FloorTilt}, 3, b)
 		n.floor = append(n.floor, b)
+	}
+	for k, board := range job.Body {
+		b := n.p.AddBlock("body board "+job.Boards[board].Name, bundle.PoseValue(s.BodyFromBoard[k]), bundle.PoseManifold)
+		n.p.SetConstant(b, index(n.seen.body[k], true) < 0)
+		n.body = append(n.body, b)
 	}
 	for i, t := range s.Cameras {
 		b := n.p.AddBlock("photo "+job.Photos[i].Path, bundle.PoseValue(t), bundle.PoseManifold)
@@ -108,13 +228,19 @@ func build(job *Job, obs []Observation, s *State, used []bool, loss bundle.Loss)
 
 	for _, o := range obs {
 		id := bundle.ResidualID(-1)
-		if used[o.Photo] && len(o.Corners) > 0 {
+		if used[o.Photo] && len(o.Corners) > 0 && c.seatOf(o.Board, job.Photos[o.Photo].Station).kind != nowhere {
 			id = n.addView(o, loss)
 		}
 		n.views = append(n.views, id)
 	}
 	n.cameraPrior(&s.Camera)
 	return n
+}
+
+// addPrior adds what is known beforehand.
+func (n *network) addPrior(name string, f bundle.Residual, rows int, blocks ...bundle.BlockID) {
+	n.p.AddResidual(name, f, rows, 0, nil, blocks...)
+	n.priorRows += rows
 }
 
 // BodyTilt is how much the body may roll or pitch from one station to the
@@ -126,12 +252,6 @@ func (j *Job) BodyTilt() float64 {
 		track = math.Min(track, a.Track)
 	}
 	return math.Sqrt2 * j.Priors.FloorFlatness / track
-}
-
-// priorOn adds a Gaussian prior on a Euclidean block.
-func (n *network) priorOn(b bundle.BlockID, name string, mean, white []float64) {
-	n.p.AddResidual(name, &prior{mean, white}, len(mean), 0, nil, b)
-	n.priorRows += len(mean)
 }
 
 // cameraPrior brings in what the calibration knows. Without a covariance in
@@ -148,7 +268,7 @@ func (n *network) cameraPrior(c *vision.Camera) {
 	}
 	n.p.Hold(n.camera, held...)
 	mean := c.Intrinsics()
-	n.priorOn(n.camera, "camera file", mean[:], white)
+	n.addPrior("camera file", &prior{mean[:], white}, len(mean), n.camera)
 }
 
 // whitenMatrix returns W (row by row) with W·cov·Wᵀ = 1 on the intrinsics that
@@ -192,15 +312,34 @@ func whitenMatrix(cov *[vision.NumIntrinsics][vision.NumIntrinsics]float64) (whi
 	return white, held
 }
 
-// gauge fixes the body's heading and place in the ground plane.
+// gauge fixes the heading and place in the ground plane of the first body,
+// whose frame is the floor's too. Where its axles do not carry a centreline, a
+// floor board is held instead.
 func (n *network) gauge() {
 	front, rear := n.job.centrelineAxles()
-	hub := func(axle int, side align.Side) bundle.BlockID {
-		return n.hubs[index(n.cast.wheels, Wheel{axle, side})][0]
+	var hubs []bundle.BlockID
+	for _, axle := range []int{front, rear} {
+		for _, side := range []align.Side{align.Left, align.Right} {
+			if w := index(n.cast.Wheels, Wheel{axle, side}); w >= 0 {
+				for st := range n.job.Stations {
+					if a := n.cast.AxisAt[w][st]; n.seen.frame[st] == 0 && n.seen.axis[a] && !n.cast.Axes[a].Lifted {
+						hubs = append(hubs, n.hubs[a])
+						break
+					}
+				}
+			}
+		}
 	}
-	n.p.AddResidual("centreline", centrelineGauge{}, 3, 0, nil,
-		hub(front, align.Left), hub(front, align.Right), hub(rear, align.Left), hub(rear, align.Right))
-	n.priorRows += 3
+	if front != rear && len(hubs) == 4 {
+		n.addPrior("centreline", centrelineGauge{}, 3, hubs...)
+		return
+	}
+	for f := range n.floor {
+		if n.seen.lay[f] {
+			n.p.Hold(n.floor[f], 2, 3, 4) // turn about z, x and y
+			return
+		}
+	}
 }
 
 // centrelineAxles returns the axles with boards whose midpoints carry the
@@ -218,18 +357,32 @@ func (j *Job) centrelineAxles() (front, rear int) {
 
 func (n *network) addView(o Observation, loss bundle.Loss) bundle.ResidualID {
 	board := &n.job.Boards[o.Board]
-	station := n.job.Photos[o.Photo].Station
-	h := n.cast.hangOfBoard[o.Board]
-	v := newBoardView(board, o.Corners, h >= 0)
-	name := fmt.Sprintf("board %s in photo %s", board.Name, n.job.Photos[o.Photo].Path)
-	n.corners += len(o.Corners)
-	if h < 0 {
-		return n.p.AddResidual(name, v, v.dim(), 2, loss,
-			n.photos[o.Photo], n.floor[n.cast.floorOfBoard[o.Board]], n.camera, n.scale)
+	st := n.job.Photos[o.Photo].Station
+	links, blocks := []linkKind{poseLink}, []bundle.BlockID{n.photos[o.Photo]}
+	link := func(kind linkKind, ids ...bundle.BlockID) {
+		links, blocks = append(links, kind), append(blocks, ids...)
 	}
-	return n.p.AddResidual(name, v, v.dim(), 2, loss,
-		n.photos[o.Photo], n.stations[station], n.hubs[n.cast.wheelOfHang[h]][n.cast.epochOf[station]],
-		n.hangs[h], n.spins[h][station], n.camera, n.scale)
+	switch at := n.cast.seatOf(o.Board, st); at.kind {
+	case onWheel:
+		w := n.cast.wheelOf[at.index]
+		axis := n.cast.AxisAt[w][st]
+		link(poseLink, n.stations[st])
+		if id := n.steers[w][st]; id >= 0 {
+			link(steerLink, n.lines[axis], id)
+		}
+		link(hubLink, n.hubs[axis])
+		link(spinLink, n.spins[at.index][st])
+		link(poseLink, n.hangs[at.index])
+	case onFloor:
+		link(poseLink, n.floor[at.index])
+	case onBody:
+		link(poseLink, n.stations[st])
+		link(poseLink, n.body[at.index])
+	}
+	v := newBoardView(board, o.Corners, links...)
+	n.corners += len(o.Corners)
+	name := fmt.Sprintf("board %s in photo %s", board.Name, n.job.Photos[o.Photo].Path)
+	return n.p.AddResidual(name, v, v.dim(), 2, loss, append(blocks, n.camera, n.scale)...)
 }
 
 // state reads the current values back.
@@ -237,22 +390,30 @@ func (n *network) state(camera vision.Camera) *State {
 	s := &State{Camera: camera}
 	s.Camera.SetIntrinsics([vision.NumIntrinsics]float64(n.p.Value(n.camera)))
 	s.PrintScale = [2]float64(n.p.Value(n.scale))
-	poses := func(ids []bundle.BlockID) (out []pose.SE3) {
-		for _, id := range ids {
-			out = append(out, bundle.GetPose(n.p.Value(id)))
+	poses := func(ids []bundle.BlockID) []pose.SE3 {
+		out := make([]pose.SE3, len(ids))
+		for i, id := range ids {
+			out[i] = pose.Identity()
+			if id >= 0 {
+				out[i] = bundle.GetPose(n.p.Value(id))
+			}
 		}
-		return
+		return out
 	}
-	s.FloorFromBody, s.HubFromBoard, s.FloorFromBoard, s.Cameras = poses(n.stations), poses(n.hangs), poses(n.floor), poses(n.photos)
-	for _, h := range n.hubs {
-		s.BodyFromHub = append(s.BodyFromHub, poses(h))
-	}
-	for _, list := range n.spins {
-		var a []float64
-		for _, id := range list {
-			a = append(a, n.p.Value(id)[0])
+	angles := func(ids [][]bundle.BlockID) [][]float64 {
+		out := make([][]float64, len(ids))
+		for i := range ids {
+			out[i] = make([]float64, len(ids[i]))
+			for k, id := range ids[i] {
+				if id >= 0 {
+					out[i][k] = n.p.Value(id)[0]
+				}
+			}
 		}
-		s.Spin = append(s.Spin, a)
+		return out
 	}
+	s.FloorFromBody, s.BodyFromHub, s.BodyFromLine = poses(n.stations), poses(n.hubs), poses(n.lines)
+	s.HubFromBoard, s.FloorFromBoard, s.BodyFromBoard, s.Cameras = poses(n.hangs), poses(n.floor), poses(n.body), poses(n.photos)
+	s.Steer, s.Spin = angles(n.steers), angles(n.spins)
 	return s
 }

@@ -28,27 +28,64 @@ func (hubManifold) Plus(x, d, out []float64) {
 func hubStep(bodyFromHub pose.SE3) [6][5]float64 {
 	var m [6][5]float64
 	x, z := bodyFromHub.R.Column(0), bodyFromHub.R.Column(2)
-	for i := 0; i < 3; i++ {
+	for i := range 3 {
 		m[i][0], m[i][1] = x[i], z[i]
 		m[3+i][2+i] = 1
 	}
 	return m
 }
 
-// boardView is one board in one photograph: a residual pair per corner, whitened
-// with the corner's covariance.
+// lineManifold moves a line, the z axis of a frame: two rotations about the
+// frame's own x and y (rad) and two shifts along them (m). Sliding along the
+// line and turning about it change nothing.
+type lineManifold struct{}
+
+func (lineManifold) Dim() int { return 4 }
+
+func (lineManifold) Plus(x, d, out []float64) {
+	t := bundle.GetPose(x)
+	t.T = pose.Add(t.T, t.R.Apply(pose.Vec{d[2], d[3], 0}))
+	t.R = t.R.Mul(pose.Exp(pose.Vec{d[0], d[1], 0})).Orthonormal()
+	bundle.PutPose(out, t)
+}
+
+// lineStep is the 6 × 4 matrix from a step of [lineManifold] to the step
+// (ω, τ) of [pose.SE3.Plus] in the body.
+func lineStep(bodyFromLine pose.SE3) [6][4]float64 {
+	var m [6][4]float64
+	for k := range 2 {
+		c := bodyFromLine.R.Column(k)
+		for i := range 3 {
+			m[i][k], m[3+i][2+k] = c[i], c[i]
+		}
+	}
+	return m
+}
+
+// linkKind is a kind of link in the chain from the camera to a board.
+type linkKind int
+
+const (
+	poseLink  linkKind = iota // a rigid transform; block on bundle.PoseManifold
+	hubLink                   // bodyFromHub; block on hubManifold
+	spinLink                  // a turn about y; block of one angle
+	steerLink                 // a turn about a line; block on lineManifold, then a block of one angle
+)
+
+// boardView is one board in one photograph: a residual pair per corner,
+// whitened with the corner's covariance.
 //
-// Blocks of a board on a wheel: photo, station, hub, hang, spin, camera,
-// print scale. Of a board on the floor: photo, floor board, camera, print scale.
+// Its blocks are those of its links, from the camera to the board, then the
+// camera's intrinsics and the print scale.
 type boardView struct {
 	corners []vision.Corner
 	points  [][3]float64 // on the board as printed to nominal scale
 	white   [][3]float64 // lower triangular whitening: l00, l10, l11
-	onWheel bool
+	links   []linkKind
 }
 
-func newBoardView(b *vision.Board, corners []vision.Corner, onWheel bool) *boardView {
-	v := &boardView{corners: corners, onWheel: onWheel}
+func newBoardView(b *vision.Board, corners []vision.Corner, links ...linkKind) *boardView {
+	v := &boardView{corners: corners, links: links}
 	for _, c := range corners {
 		v.points = append(v.points, b.Corner(c.Index))
 		v.white = append(v.white, whiten(c.Cov))
@@ -58,31 +95,14 @@ func newBoardView(b *vision.Board, corners []vision.Corner, onWheel bool) *board
 
 // whiten returns W, lower triangular, with W·cov·Wᵀ = 1.
 func whiten(cov [3]float64) [3]float64 {
-	a := math.Sqrt(cov[0])       // L = [a 0; b c]
-	b := cov[1] / a              //
-	c := math.Sqrt(cov[2] - b*b) //
+	// cov = L·Lᵀ with L = [a 0; b c].
+	a := math.Sqrt(cov[0])
+	b := cov[1] / a
+	c := math.Sqrt(cov[2] - b*b)
 	return [3]float64{1 / a, -b / (a * c), 1 / c}
 }
 
 func (v *boardView) dim() int { return 2 * len(v.corners) }
-
-// Positions of the blocks in the residual's list.
-const (
-	wheelPhoto = iota
-	wheelStation
-	wheelHub
-	wheelHang
-	wheelSpin
-	wheelCamera
-	wheelScale
-)
-
-const (
-	floorPhoto = iota
-	floorBoard
-	floorCamera
-	floorScale
-)
 
 // cameraAt reads the intrinsics from their block.
 func cameraAt(x []float64) vision.Camera {
@@ -91,49 +111,68 @@ func cameraAt(x []float64) vision.Camera {
 	return c
 }
 
+// maxLinks of a chain: photo, station, steer, hub, spin, hang.
+const maxLinks = 6
+
+// joint is one link at given values: outer from inner coordinates.
+type joint struct {
+	kind  linkKind
+	block int // of its first block
+	t     pose.SE3
+	// Of a steerLink: the line, and the turn in the line's own frame.
+	line pose.SE3
+	turn pose.SO3
+}
+
+func (v *boardView) joints(x [][]float64) (list [maxLinks]joint, next int) {
+	for i, k := range v.links {
+		j := joint{kind: k, block: next}
+		switch k {
+		case poseLink, hubLink:
+			j.t = bundle.GetPose(x[next])
+		case spinLink:
+			j.t = pose.SE3{R: pose.RotY(x[next][0])}
+		case steerLink:
+			j.line, j.turn = bundle.GetPose(x[next]), pose.RotZ(x[next+1][0])
+			j.t = steerBy(j.line, x[next+1][0])
+			next++
+		}
+		next++
+		list[i] = j
+	}
+	return
+}
+
+// steerBy is the turn by an angle about a line of the body.
+func steerBy(bodyFromLine pose.SE3, angle float64) pose.SE3 {
+	return bodyFromLine.Mul(pose.SE3{R: pose.RotZ(angle)}).Mul(bodyFromLine.Inverse())
+}
+
+// stepRow writes a row of the Jacobian by a step (ω, τ) of [pose.SE3.Plus]: it
+// moves a point that was rx before translation by ω × rx + τ.
+func stepRow(row []float64, g, rx pose.Vec) {
+	c := pose.Cross(rx, g)
+	row[0], row[1], row[2], row[3], row[4], row[5] = c[0], c[1], c[2], g[0], g[1], g[2]
+}
+
 func (v *boardView) Eval(x [][]float64, r []float64, jac [][]float64) bool {
-	want := func(i int) []float64 {
+	chain, camBlock := v.joints(x)
+	links := chain[:len(v.links)]
+	camera, scale := cameraAt(x[camBlock]), x[camBlock+1]
+	want := func(block int) []float64 {
 		if jac == nil {
 			return nil
 		}
-		return jac[i]
+		return jac[block]
 	}
-	var (
-		cameraFromFloor, floorFromBody, bodyFromHub, bFromBoard pose.SE3 // b: hub before spin, or floor
-		spin                                                    pose.SO3
-		camera                                                  vision.Camera
-		scale                                                   []float64
-	)
-	if v.onWheel {
-		cameraFromFloor, floorFromBody = bundle.GetPose(x[wheelPhoto]), bundle.GetPose(x[wheelStation])
-		bodyFromHub, bFromBoard = bundle.GetPose(x[wheelHub]), bundle.GetPose(x[wheelHang])
-		spin = pose.RotY(x[wheelSpin][0])
-		camera, scale = cameraAt(x[wheelCamera]), x[wheelScale]
-	} else {
-		cameraFromFloor, bFromBoard = bundle.GetPose(x[floorPhoto]), bundle.GetPose(x[floorBoard])
-		camera, scale = cameraAt(x[floorCamera]), x[floorScale]
-	}
-	cameraFromBody := cameraFromFloor.R
-	cameraFromHub := pose.SO3{}
-	cameraFromB := cameraFromFloor.R
-	if v.onWheel {
-		cameraFromBody = cameraFromFloor.R.Mul(floorFromBody.R)
-		cameraFromHub = cameraFromBody.Mul(bodyFromHub.R)
-		cameraFromB = cameraFromHub.Mul(spin)
-	}
-	cameraFromBoard := cameraFromB.Mul(bFromBoard.R)
-
 	for i, p := range v.points {
-		onBoard := pose.Vec{p[0] * scale[0], p[1] * scale[1], 0}
-		inB := bFromBoard.Apply(onBoard)
-		inFloor := inB
-		var inHub, inBody pose.Vec
-		if v.onWheel {
-			inHub = spin.Apply(inB)
-			inBody = bodyFromHub.Apply(inHub)
-			inFloor = floorFromBody.Apply(inBody)
+		// at[k] is the point outside link k: at[0] in the camera.
+		var at [maxLinks + 1]pose.Vec
+		at[len(links)] = pose.Vec{p[0] * scale[0], p[1] * scale[1], 0}
+		for k := len(links) - 1; k >= 0; k-- {
+			at[k] = links[k].t.Apply(at[k+1])
 		}
-		px, dPoint, dIntrinsics, ok := camera.ProjectJacobian(cameraFromFloor.Apply(inFloor))
+		px, dPoint, dIntrinsics, ok := camera.ProjectJacobian(at[0])
 		if !ok {
 			return false
 		}
@@ -143,59 +182,53 @@ func (v *boardView) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 		if jac == nil {
 			continue
 		}
-		// g is the whitened derivative of the pixel by the point in the camera.
-		var g [2]pose.Vec
-		for k := 0; k < 3; k++ {
-			g[0][k] = w[0] * dPoint[0][k]
-			g[1][k] = w[1]*dPoint[0][k] + w[2]*dPoint[1][k]
-		}
-		// A step (ω, τ) of aFromB moves the point by ω × (R·x) + τ in a, so a row
-		// g in a's coordinates gives (R·x) × g for ω and g for τ.
-		step := func(j []float64, row int, g, rx pose.Vec) {
-			c := pose.Cross(rx, g)
-			copy(j[6*row:], []float64{c[0], c[1], c[2], g[0], g[1], g[2]})
-		}
-		for k := 0; k < 2; k++ {
-			row := 2*i + k
-			if j := want(0); j != nil {
-				step(j, row, g[k], cameraFromFloor.R.Apply(inFloor))
+		for row := 2 * i; row < 2*i+2; row++ {
+			w0, w1 := w[0], 0.0
+			if row == 2*i+1 {
+				w0, w1 = w[1], w[2]
 			}
-			gB := cameraFromB.Transpose().Apply(g[k])
-			if v.onWheel {
-				if j := want(wheelStation); j != nil {
-					step(j, row, cameraFromFloor.R.Transpose().Apply(g[k]), floorFromBody.R.Apply(inBody))
-				}
-				if j := want(wheelHub); j != nil {
-					gHub := cameraFromHub.Transpose().Apply(g[k])
-					gBody := cameraFromBody.Transpose().Apply(g[k])
-					turn := pose.Cross(inHub, gHub)
-					copy(j[5*row:], []float64{turn[0], turn[2], gBody[0], gBody[1], gBody[2]})
-				}
-				if j := want(wheelHang); j != nil {
-					step(j, row, gB, bFromBoard.R.Apply(onBoard))
-				}
-				if j := want(wheelSpin); j != nil {
-					j[row] = pose.Cross(inHub, cameraFromHub.Transpose().Apply(g[k]))[1]
-				}
-			} else if j := want(floorBoard); j != nil {
-				step(j, row, gB, bFromBoard.R.Apply(onBoard))
+			// g is the whitened derivative by the point, outside the link at hand.
+			var g pose.Vec
+			for k := range g {
+				g[k] = w0*dPoint[0][k] + w1*dPoint[1][k]
 			}
-			cam, sc := floorCamera, floorScale
-			if v.onWheel {
-				cam, sc = wheelCamera, wheelScale
-			}
-			if j := want(cam); j != nil {
-				for n := 0; n < vision.NumIntrinsics; n++ {
-					d := w[0] * dIntrinsics[0][n]
-					if k == 1 {
-						d = w[1]*dIntrinsics[0][n] + w[2]*dIntrinsics[1][n]
+			for k := range links {
+				l := &links[k]
+				inner := l.t.R.Transpose().Apply(g)
+				if j := want(l.block); j != nil {
+					switch l.kind {
+					case poseLink:
+						stepRow(j[6*row:], g, pose.Sub(at[k], l.t.T))
+					case hubLink:
+						turn := pose.Cross(at[k+1], inner)
+						copy(j[5*row:], []float64{turn[0], turn[2], g[0], g[1], g[2]})
+					case spinLink:
+						j[row] = pose.Cross(at[k], g)[1]
+					case steerLink:
+						// A·E·Rz·E⁻¹·A⁻¹ with E a small step in the line's frame.
+						before := l.line.Inverse().Apply(at[k+1])
+						after := l.turn.Apply(before)
+						gA := l.line.R.Transpose().Apply(g)
+						gB := l.turn.Transpose().Apply(gA)
+						turn := pose.Sub(pose.Cross(after, gA), pose.Cross(before, gB))
+						copy(j[4*row:], []float64{turn[0], turn[1], gA[0] - gB[0], gA[1] - gB[1]})
 					}
-					j[vision.NumIntrinsics*row+n] = d
+				}
+				if l.kind == steerLink {
+					if j := want(l.block + 1); j != nil {
+						after := l.line.Inverse().Apply(at[k])
+						j[row] = pose.Cross(after, l.line.R.Transpose().Apply(g))[2]
+					}
+				}
+				g = inner
+			}
+			if j := want(camBlock); j != nil {
+				for n := range vision.NumIntrinsics {
+					j[vision.NumIntrinsics*row+n] = w0*dIntrinsics[0][n] + w1*dIntrinsics[1][n]
 				}
 			}
-			if j := want(sc); j != nil {
-				gBoard := cameraFromBoard.Transpose().Apply(g[k])
-				j[2*row], j[2*row+1] = gBoard[0]*p[0], gBoard[1]*p[1]
+			if j := want(camBlock + 1); j != nil {
+				j[2*row], j[2*row+1] = g[0]*p[0], g[1]*p[1]
 			}
 		}
 	}
@@ -210,14 +243,28 @@ type prior struct {
 
 func (p *prior) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 	n := len(p.mean)
-	for i := 0; i < n; i++ {
+	for i := range n {
 		r[i] = 0
-		for k := 0; k < n; k++ {
+		for k := range n {
 			r[i] += p.white[i*n+k] * (x[0][k] - p.mean[k])
 		}
 	}
 	if jac != nil && jac[0] != nil {
 		copy(jac[0], p.white)
+	}
+	return true
+}
+
+// same is a prior that two angles are equal within sigma: spins under held
+// brakes.
+type same struct{ sigma float64 }
+
+func (p same) Eval(x [][]float64, r []float64, jac [][]float64) bool {
+	r[0] = (x[1][0] - x[0][0]) / p.sigma
+	for i, sign := range []float64{-1, 1} {
+		if jac != nil && jac[i] != nil {
+			jac[i][0] = sign / p.sigma
+		}
 	}
 	return true
 }
@@ -236,7 +283,6 @@ func (p mountPrior) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 	r[2], r[3], r[4] = t[0]/p.offset, (t[1]-p.standoff)/p.standoffU, t[2]/p.offset
 	if jac != nil && jac[0] != nil {
 		j := jac[0]
-		clear(j)
 		// dn = ω × n
 		j[1], j[2] = n[2]/p.tilt, -n[1]/p.tilt
 		j[6], j[7] = n[1]/p.tilt, -n[0]/p.tilt
@@ -256,10 +302,37 @@ func (p levelPrior) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 	r[0], r[1], r[2] = n[0]/p.tilt, n[1]/p.tilt, (t.T[2]-p.height)/p.sigma
 	if jac != nil && jac[0] != nil {
 		j := jac[0]
-		clear(j)
 		j[1], j[2] = n[2]/p.tilt, -n[1]/p.tilt
 		j[6], j[8] = -n[2]/p.tilt, n[0]/p.tilt
 		j[2*6+5] = 1 / p.sigma
+	}
+	return true
+}
+
+// steerPrior keeps a steering axis near where any vehicle has it, weakly, so
+// that a sweep with two stations is solvable and says how little it tells: the
+// axis upright within tilt, and through a point of the body within offset.
+type steerPrior struct {
+	at           pose.Vec
+	tilt, offset float64
+}
+
+func (p steerPrior) Eval(x [][]float64, r []float64, jac [][]float64) bool {
+	t := bundle.GetPose(x[0])
+	// The body's upright and the point, in the line's frame.
+	up := t.R.Transpose().Apply(pose.Vec{0, 0, 1})
+	q := t.Inverse().Apply(p.at)
+	r[0], r[1], r[2], r[3] = up[0]/p.tilt, up[1]/p.tilt, q[0]/p.offset, q[1]/p.offset
+	if jac != nil && jac[0] != nil {
+		// A vector seen from a frame that turns by ω in itself changes by −ω × v.
+		for k, e := range []pose.Vec{{1, 0, 0}, {0, 1, 0}} {
+			du, dq := pose.Cross(up, e), pose.Cross(q, e)
+			for i := range 2 {
+				jac[0][4*i+k] = du[i] / p.tilt
+				jac[0][4*(2+i)+k] = dq[i] / p.offset
+			}
+		}
+		jac[0][4*2+2], jac[0][4*3+3] = -1/p.offset, -1/p.offset
 	}
 	return true
 }
@@ -278,17 +351,13 @@ func (centrelineGauge) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 		return (bundle.GetPose(x[a]).T[k] + bundle.GetPose(x[b]).T[k]) / 2
 	}
 	r[0], r[1], r[2] = mid(0, 1, 1)/gaugeSigma, mid(2, 3, 0)/gaugeSigma, mid(2, 3, 1)/gaugeSigma
-	if jac != nil {
-		for i, j := range jac {
-			if j == nil {
-				continue
-			}
-			clear(j)
-			if i < 2 {
-				j[0*5+3] = 0.5 / gaugeSigma
-			} else {
-				j[1*5+2], j[2*5+3] = 0.5/gaugeSigma, 0.5/gaugeSigma
-			}
+	for i, j := range jac {
+		switch {
+		case j == nil:
+		case i < 2:
+			j[0*5+3] = 0.5 / gaugeSigma
+		default:
+			j[1*5+2], j[2*5+3] = 0.5/gaugeSigma, 0.5/gaugeSigma
 		}
 	}
 	return true

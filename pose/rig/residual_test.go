@@ -43,18 +43,32 @@ func TestBoardViewJacobian(t *testing.T) {
 	cameraFromFloor.R = pose.FromColumns(pose.Vec{-1, 0, 0}, pose.Vec{0, 0, -1}, pose.Vec{0, -1, 0}).Orthonormal()
 	cameraFromFloor = nudge(r, cameraFromFloor, 0.05)
 	hub := nudge(r, pose.SE3{R: pose.IdentityRotation(), T: pose.Vec{0.2, 0.9, 0.5}}, 0.03)
-	onWheel := newBoardView(testBoard(), someCorners(r, 9), true)
+	onWheel := newBoardView(testBoard(), someCorners(r, 9), poseLink, poseLink, hubLink, spinLink, poseLink)
 	worst, err := bundle.CheckJacobian(onWheel, [][]float64{
 		bundle.PoseValue(cameraFromFloor),
 		bundle.PoseValue(nudge(r, pose.Identity(), 0.05)),
 		bundle.PoseValue(hub),
+		{0.47},
 		bundle.PoseValue(nudge(r, squareHang(0.25), 0.03)),
-		{0.47}, testCamera(), {1.0007, 0.9991},
-	}, []bundle.Manifold{bundle.PoseManifold, bundle.PoseManifold, hubManifold{}, bundle.PoseManifold, bundle.Euclidean(1), bundle.Euclidean(9), bundle.Euclidean(2)}, onWheel.dim())
+		testCamera(), {1.0007, 0.9991},
+	}, []bundle.Manifold{bundle.PoseManifold, bundle.PoseManifold, hubManifold{}, bundle.Euclidean(1), bundle.PoseManifold, bundle.Euclidean(9), bundle.Euclidean(2)}, onWheel.dim())
 	if err != nil || worst > 1e-6 {
 		t.Errorf("board on a wheel: worst relative difference %g, %v", worst, err)
 	}
-	onFloor := newBoardView(testBoard(), someCorners(r, 9), false)
+	swept := newBoardView(testBoard(), someCorners(r, 9), poseLink, poseLink, steerLink, hubLink, spinLink, poseLink)
+	worst, err = bundle.CheckJacobian(swept, [][]float64{
+		bundle.PoseValue(cameraFromFloor),
+		bundle.PoseValue(nudge(r, pose.Identity(), 0.05)),
+		bundle.PoseValue(nudge(r, pose.SE3{R: pose.IdentityRotation(), T: pose.Vec{0.2, 0.8, 0.5}}, 0.1)), {0.31},
+		bundle.PoseValue(hub),
+		{0.47},
+		bundle.PoseValue(nudge(r, squareHang(0.25), 0.03)),
+		testCamera(), {1.0007, 0.9991},
+	}, []bundle.Manifold{bundle.PoseManifold, bundle.PoseManifold, lineManifold{}, bundle.Euclidean(1), hubManifold{}, bundle.Euclidean(1), bundle.PoseManifold, bundle.Euclidean(9), bundle.Euclidean(2)}, swept.dim())
+	if err != nil || worst > 1e-6 {
+		t.Errorf("board on a swept wheel: worst relative difference %g, %v", worst, err)
+	}
+	onFloor := newBoardView(testBoard(), someCorners(r, 9), poseLink, poseLink)
 	worst, err = bundle.CheckJacobian(onFloor, [][]float64{
 		bundle.PoseValue(cameraFromFloor), bundle.PoseValue(nudge(r, pose.SE3{R: pose.RotZ(0.7), T: pose.Vec{0.3, 1.2, 0.003}}, 0.02)),
 		testCamera(), {1.0007, 0.9991},
@@ -81,6 +95,13 @@ func TestPriorJacobians(t *testing.T) {
 	m := []bundle.Manifold{hubManifold{}, hubManifold{}, hubManifold{}, hubManifold{}}
 	if worst, err := bundle.CheckJacobian(centrelineGauge{}, hubs, m, 3); err != nil || worst > 1e-6 {
 		t.Errorf("centreline gauge: %g, %v", worst, err)
+	}
+	line := bundle.PoseValue(nudge(r, pose.SE3{R: pose.RotX(0.1), T: pose.Vec{1, 0.8, 0.4}}, 0.1))
+	if worst, err := bundle.CheckJacobian(steerPrior{pose.Vec{1.1, 0.9, 0.5}, 0.2, 0.3}, [][]float64{line}, []bundle.Manifold{lineManifold{}}, 4); err != nil || worst > 1e-6 {
+		t.Errorf("steering prior: %g, %v", worst, err)
+	}
+	if worst, err := bundle.CheckJacobian(same{0.002}, [][]float64{{0.3}, {0.4}}, []bundle.Manifold{bundle.Euclidean(1), bundle.Euclidean(1)}, 1); err != nil || worst > 1e-6 {
+		t.Errorf("held brakes: %g, %v", worst, err)
 	}
 	p := &prior{mean: []float64{1, 2}, white: []float64{3, 0.5, 0, 2}}
 	if worst, err := bundle.CheckJacobian(p, [][]float64{{1.5, 1.7}}, []bundle.Manifold{bundle.Euclidean(2)}, 2); err != nil || worst > 1e-6 {

@@ -19,8 +19,9 @@ const (
 type Reading struct {
 	Epoch    string         `json:"epoch"`
 	Quantity align.Quantity `json:"quantity"`
-	Axle     int            `json:"axle"` // from the front, the first is 1
-	Side     align.Side     `json:"side"` // "left", "right" or ""
+	Axle     int            `json:"axle"`              // from the front, the first is 1
+	Side     align.Side     `json:"side"`              // "left", "right" or ""
+	Station  string         `json:"station,omitempty"` // of readings that differ from station to station
 	Value    float64        `json:"value"`
 	U        float64        `json:"u"` // standard uncertainty, k = 1
 	Unit     string         `json:"unit"`
@@ -50,10 +51,13 @@ func ForFiles(epochs []EpochReadings) []Reading {
 	for _, e := range epochs {
 		for i, r := range e.Readings {
 			unit, k := "deg", 180/math.Pi
-			if r.Quantity.IsLength() {
+			switch {
+			case r.Quantity.IsLength():
 				unit, k = "mm", 1e3
+			case r.Quantity == align.SteerRatio:
+				unit, k = "1", 1
 			}
-			out = append(out, Reading{e.Epoch, r.Quantity, r.Axle, r.Side, r.Value * k, e.U(i) * k, unit})
+			out = append(out, Reading{e.Epoch, r.Quantity, r.Axle, r.Side, r.Station, r.Value * k, e.U(i) * k, unit})
 		}
 	}
 	return out
@@ -62,7 +66,7 @@ func ForFiles(epochs []EpochReadings) []Reading {
 // Find returns the reading of the same thing in another result.
 func Find(list []Reading, like Reading) (Reading, bool) {
 	for _, r := range list {
-		if r.Epoch == like.Epoch && r.Quantity == like.Quantity && r.Axle == like.Axle && r.Side == like.Side {
+		if r.Epoch == like.Epoch && r.Quantity == like.Quantity && r.Axle == like.Axle && r.Side == like.Side && r.Station == like.Station {
 			return r, true
 		}
 	}

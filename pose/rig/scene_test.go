@@ -43,14 +43,14 @@ func normalised(t testing.TB, s *fixtures.Scene, sol *rig.Solution) map[align.Re
 	out := map[align.Reading]float64{}
 	for e, set := range sol.Readings {
 		for i, r := range set.Readings {
-			k := truth[e].Find(r.Quantity, r.Axle, r.Side)
+			k := truth[e].FindLike(r)
 			if k < 0 {
 				t.Fatalf("the truth has no %v", r)
 			}
 			if r.Quantity == align.Runout && r.Value < 5*set.U(i) {
 				continue // a length near zero: its error is not Gaussian
 			}
-			out[align.Reading{Quantity: r.Quantity, Axle: r.Axle, Side: r.Side}] = (r.Value - truth[e].Readings[k].Value) / set.U(i)
+			out[align.Reading{Quantity: r.Quantity, Axle: r.Axle, Side: r.Side, Station: sol.Readings[e].Epoch + " " + r.Station}] = (r.Value - truth[e].Readings[k].Value) / set.U(i)
 		}
 	}
 	return out
@@ -60,7 +60,7 @@ func holds(t *testing.T, s *fixtures.Scene, sol *rig.Solution, limit float64) {
 	t.Helper()
 	for r, e := range normalised(t, s, sol) {
 		if !(math.Abs(e) <= limit) {
-			t.Errorf("seed %d: %s axle %d %s is %.1f of its standard uncertainties off", s.Seed, r.Quantity, r.Axle, r.Side, e)
+			t.Errorf("%s, seed %d: %s axle %d %s, %s, is %.1f of its standard uncertainties off", s.Name, s.Seed, r.Quantity, r.Axle, r.Side, r.Station, e)
 		}
 	}
 }
@@ -97,6 +97,39 @@ func TestDrawnJobs(t *testing.T) {
 	}
 	if math.Abs(factor-1) > 0.02 {
 		t.Errorf("variance factor %.3f, want 1", factor)
+	}
+}
+
+// TestEveryScene: all layouts and ways of working, three seeds each, against
+// their truth.
+func TestEveryScene(t *testing.T) {
+	sum, n := 0.0, 0
+	for _, name := range fixtures.SceneNames() {
+		own, count := 0.0, 0
+		for seed := uint64(1); seed <= 3; seed++ {
+			s := newScene(t, name[0], seed)
+			sol := solve(t, s, s.DrawCorners(0.05, maxOblique, seed))
+			holds(t, s, sol, 3.5)
+			for _, e := range normalised(t, s, sol) {
+				own += e * e
+				count++
+			}
+			if seed == 1 {
+				for _, set := range sol.Readings {
+					for i, r := range set.Readings {
+						switch r.Quantity {
+						case align.ThrustAngle, align.ScrubAngle, align.Caster, align.Kingpin, align.TotalToe:
+							t.Logf("%s, %s: u(%s, axle %d %s) = %.4f degrees", name[0], set.Epoch, r.Quantity, r.Axle, r.Side, set.U(i)*180/math.Pi)
+						}
+					}
+				}
+			}
+		}
+		t.Logf("%s: mean square of %d normalised errors %.2f", name[0], count, own/float64(count))
+		sum, n = sum+own, n+count
+	}
+	if ms := sum / float64(n); ms < 0.8 || ms > 1.25 {
+		t.Errorf("mean square of %d normalised errors over all scenes %.3f, want 0.8 to 1.25", n, ms)
 	}
 }
 

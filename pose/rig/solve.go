@@ -5,12 +5,11 @@ import (
 	"fmt"
 	"math"
 	"sort"
+	"strings"
 
 	"wheelplane/pose/align"
 	"wheelplane/pose/bundle"
 	"wheelplane/vision"
-
-	"gonum.org/v1/gonum/mat"
 )
 
 // Options steer [Solve]; the zero value works.
@@ -152,12 +151,8 @@ func Solve(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 	if err != nil {
 		return nil, solveError(err)
 	}
-	for e, epoch := range n.cast.epochs {
-		set, err := n.readings(state, cov, e, widen)
-		if err != nil {
-			return nil, err
-		}
-		sol.Readings = append(sol.Readings, EpochReadings{epoch, *set})
+	if err := n.allReadings(sol, cov, widen); err != nil {
+		return nil, err
 	}
 	n.describe(sol, cov, kept, widen, camera)
 	return sol, nil
@@ -240,61 +235,6 @@ func (n *network) reject(obs []Observation, sigma float64) ([]Observation, int) 
 	return out, gone
 }
 
-// readings derives the angles of one epoch. widen multiplies the covariance.
-func (n *network) readings(s *State, cov *bundle.Covariance, epoch int, widen float64) (*align.Set, error) {
-	var ids []bundle.BlockID
-	for w := range n.cast.wheels {
-		ids = append(ids, n.hubs[w][epoch])
-	}
-	joint := cov.Joint(ids)
-	// From the five numbers of each hub to the six of a step in the body.
-	k := len(ids)
-	j := mat.NewDense(6*k, 5*k, nil)
-	for w := range ids {
-		m := hubStep(s.BodyFromHub[w][epoch])
-		for a := 0; a < 6; a++ {
-			for b := 0; b < 5; b++ {
-				j.Set(6*w+a, 5*w+b, m[a][b])
-			}
-		}
-	}
-	var t, full mat.Dense
-	t.Mul(j, joint)
-	full.Mul(&t, j.T())
-	sym := mat.NewSymDense(6*k, nil)
-	for a := 0; a < 6*k; a++ {
-		for b := a; b < 6*k; b++ {
-			sym.SetSym(a, b, widen*full.At(a, b))
-		}
-	}
-	set, err := align.Derive(s.alignWheels(n.cast, epoch), sym, n.job.Vehicle.Reference)
-	if err != nil {
-		return nil, err
-	}
-	// Runout belongs to a hang, which an epoch does not end; its covariance with
-	// the angles is not needed and left at zero.
-	for h, hang := range n.job.Hangs {
-		c := cov.Joint([]bundle.BlockID{n.hangs[h]})
-		tilt := boardTilt(s.HubFromBoard[h])
-		normal := s.HubFromBoard[h].R.Column(2)
-		// d(normal) = ω × normal, of which x and z.
-		g := [2][3]float64{{0, normal[2], -normal[1]}, {normal[1], -normal[0], 0}}
-		var ct [2][2]float64
-		for a := 0; a < 2; a++ {
-			for b := 0; b < 2; b++ {
-				for p := 0; p < 3; p++ {
-					for q := 0; q < 3; q++ {
-						ct[a][b] += widen * g[a][p] * c.At(p, q) * g[b][q]
-					}
-				}
-			}
-		}
-		v, u := align.RunoutOf(tilt, ct)
-		set.Append(align.Reading{Quantity: align.Runout, Axle: hang.Wheel.Axle, Side: hang.Wheel.Side, Value: v}, u)
-	}
-	return set, nil
-}
-
 // describe fills in the network's summary and the warnings.
 func (n *network) describe(sol *Solution, cov *bundle.Covariance, kept []Observation, widen float64, calibrated vision.Camera) {
 	net, s, job := &sol.Network, sol.State, n.job
@@ -304,7 +244,7 @@ func (n *network) describe(sol *Solution, cov *bundle.Covariance, kept []Observa
 			continue
 		}
 		net.Views++
-		view := newBoardView(&job.Boards[kept[v].Board], kept[v].Corners, false)
+		view := newBoardView(&job.Boards[kept[v].Board], kept[v].Corners)
 		r, _ := n.p.EvalResidual(id)
 		for i := range view.corners {
 			// Undo the whitening: e = W⁻¹ r.
@@ -339,24 +279,28 @@ func (n *network) describe(sol *Solution, cov *bundle.Covariance, kept []Observa
 		sol.Warnings = append(sol.Warnings, "the camera file states no covariance: its numbers are taken as exact, and the uncertainties are too small by what they are not; calibrate with 'wheelplane camera'")
 	}
 	net.FloorFlatnessMM = job.Priors.FloorFlatness * 1e3
-	turned := 0.0
 	for st, station := range job.Stations {
 		stop := Stop{Name: station.Name, Epoch: station.Epoch, Photos: photos[st]}
 		stop.RolledMM = s.FloorFromBody[st].T[0] * 1e3
+		count := 0
 		for h := range job.Hangs {
+			if !n.seen.hang[h][st] || n.cast.Axes[n.cast.AxisAt[n.cast.wheelOf[h]][st]].Lifted {
+				continue
+			}
 			turn := s.Spin[h][st]
 			if job.Hangs[h].Wheel.Side == align.Right {
 				turn = -turn
 			}
-			stop.TurnDeg += turn * 180 / math.Pi / float64(len(job.Hangs))
+			stop.TurnDeg += turn * 180 / math.Pi
+			count++
 		}
-		turned = math.Max(turned, math.Abs(stop.TurnDeg))
+		stop.TurnDeg /= float64(max(1, count))
 		net.Stations = append(net.Stations, stop)
 	}
-	net.RunoutRemoved = turned > 5
-	if !net.RunoutRemoved {
-		sol.Warnings = append(sol.Warnings, fmt.Sprintf("runout is not compensated: the wheels were not turned between stations, so each board's tilt on its wheel is known only to %.2g degrees, and so is every angle of a wheel; roll the vehicle by some 30 degrees of wheel rotation and photograph again as another station", job.Priors.MountTilt*180/math.Pi))
+	if loose := n.uncompensated(s); len(loose) > 0 {
+		sol.Warnings = append(sol.Warnings, fmt.Sprintf("runout is not compensated on %s: the wheels were not turned between stations, so each board's tilt on its wheel is known only to %.2g degrees, and so is every angle of these wheels; roll the vehicle by some 30 degrees of wheel rotation, or lift and spin the wheel, and photograph again as another station", strings.Join(loose, ", "), job.Priors.MountTilt*180/math.Pi))
 	}
+	net.RunoutRemoved = len(n.uncompensated(s)) == 0
 	if net.VarianceFactor > 2 {
 		sol.Warnings = append(sol.Warnings, fmt.Sprintf("the corners fit %.1f times worse than their own uncertainty tells (all uncertainties are widened for it): look for a bent board, a wrong print scale or the wrong camera file", math.Sqrt(net.VarianceFactor)))
 	}
@@ -370,22 +314,38 @@ func (n *network) describe(sol *Solution, cov *bundle.Covariance, kept []Observa
 	}
 }
 
-// Truth returns the readings of a state that is known exactly, with
-// uncertainty zero.
-func (j *Job) Truth(s *State) ([]EpochReadings, error) {
-	c := j.cast()
-	var out []EpochReadings
-	for e, epoch := range c.epochs {
-		wheels := s.alignWheels(c, e)
-		set, err := align.Derive(wheels, mat.NewSymDense(6*len(wheels), nil), j.Vehicle.Reference)
-		if err != nil {
-			return nil, err
+// leastTurn is how far a wheel must have turned between stations, rad, before
+// its runout counts as compensated.
+const leastTurn = 5 * math.Pi / 180
+
+// uncompensated lists the wheels no hang of which was turned.
+func (n *network) uncompensated(s *State) []string {
+	var out []string
+	for w, wheel := range n.cast.Wheels {
+		turned := 0.0
+		for h := range n.job.Hangs {
+			if n.cast.wheelOf[h] == w {
+				turned = math.Max(turned, n.spread(s, h))
+			}
 		}
-		for h, hang := range j.Hangs {
-			v, _ := align.RunoutOf(boardTilt(s.HubFromBoard[h]), [2][2]float64{})
-			set.Append(align.Reading{Quantity: align.Runout, Axle: hang.Wheel.Axle, Side: hang.Wheel.Side, Value: v}, 0)
+		if turned < leastTurn {
+			out = append(out, wheel.String())
 		}
-		out = append(out, EpochReadings{epoch, *set})
 	}
-	return out, nil
+	return out
+}
+
+// spread is the largest turn of a hang's wheel between two stations that share
+// an axis, rad.
+func (n *network) spread(s *State, h int) float64 {
+	most := 0.0
+	axisAt := n.cast.AxisAt[n.cast.wheelOf[h]]
+	for a := range n.job.Stations {
+		for b := range a {
+			if n.seen.hang[h][a] && n.seen.hang[h][b] && axisAt[a] == axisAt[b] {
+				most = math.Max(most, math.Abs(math.Remainder(s.Spin[h][a]-s.Spin[h][b], 2*math.Pi)))
+			}
+		}
+	}
+	return most
 }

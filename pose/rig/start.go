@@ -1,10 +1,12 @@
 package rig
 
 import (
+	"cmp"
 	"context"
 	"fmt"
 	"math"
 	"runtime"
+	"slices"
 	"strings"
 
 	"wheelplane/pose"
@@ -21,15 +23,18 @@ type LeftOut struct {
 }
 
 // place is where a board stays while it is photographed: a floor board has one
-// for the whole job, a board on a wheel one for each station.
+// for as long as it lies, a board on a wheel or the body one for each station.
+// The station is that of the lay's number below zero for floor boards.
 type place struct{ board, station int }
+
+func (p place) onFloor() bool { return p.station < 0 }
 
 // starter builds the first picture of the whole job, photo by photo from one
 // floor board outwards, in a frame ("scene") that is this board's.
 type starter struct {
 	ctx    context.Context
 	job    *Job
-	cast   *cast
+	cast   *Cast
 	camera *vision.Camera
 	obs    []Observation
 	poses  [][]planarPose // by observation
@@ -39,23 +44,27 @@ type starter struct {
 
 	sceneFromBoard  map[place]pose.SE3
 	cameraFromScene []*pose.SE3
+	rootPlace       place
+	doubtful        map[int]bool // photos that do not fit what is placed so far
 }
 
-func placeOf(j *Job, c *cast, o Observation) place {
-	if c.floorOfBoard[o.Board] >= 0 {
-		return place{o.Board, -1}
+func (s *starter) placeOf(o int) place {
+	board, st := s.obs[o].Board, s.job.Photos[s.obs[o].Photo].Station
+	if f := s.cast.floorAt[board][st]; f >= 0 {
+		return s.layPlace(f)
 	}
-	return place{o.Board, j.Photos[o.Photo].Station}
+	return place{board, st}
 }
 
-func (s *starter) placeOf(o int) place { return placeOf(s.job, s.cast, s.obs[o]) }
+// layPlace is the place of a floor board.
+func (s *starter) layPlace(f int) place { return place{s.job.Floor[f].Board, -1 - f} }
 
 // start finds a State near the solution. It returns which photos take part and
 // names those that tie to nothing.
 func start(ctx context.Context, job *Job, camera vision.Camera, obs []Observation, unusable map[int]string) (*State, []bool, []LeftOut, error) {
-	s := &starter{ctx: ctx, job: job, cast: job.cast(), camera: &camera, obs: obs,
+	s := &starter{ctx: ctx, job: job, cast: job.Cast(), camera: &camera, obs: obs,
 		ofPhoto: make([][]int, len(job.Photos)), ofPlace: map[place][]int{},
-		sceneFromBoard: map[place]pose.SE3{}, cameraFromScene: make([]*pose.SE3, len(job.Photos))}
+		sceneFromBoard: map[place]pose.SE3{}, cameraFromScene: make([]*pose.SE3, len(job.Photos)), doubtful: map[int]bool{}}
 	s.poses = make([][]planarPose, len(obs))
 	var g errgroup.Group
 	g.SetLimit(runtime.GOMAXPROCS(0))
@@ -70,7 +79,7 @@ func start(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 		return nil, nil, nil, err
 	}
 	for o, ob := range obs {
-		if len(s.poses[o]) == 0 {
+		if len(s.poses[o]) == 0 || s.cast.seatOf(ob.Board, job.Photos[ob.Photo].Station).kind == nowhere {
 			continue
 		}
 		s.ofPhoto[ob.Photo] = append(s.ofPhoto[ob.Photo], o)
@@ -116,61 +125,120 @@ func (s *starter) why(p int) string {
 
 // root chooses the floor board to begin at: the one most often seen with others.
 func (s *starter) root() error {
-	best, bestCount := place{-1, -1}, 0
-	for _, b := range s.job.Floor {
+	best, bestCount := place{}, 0
+	for f := range s.job.Floor {
 		count := 0
-		for _, o := range s.ofPlace[place{b, -1}] {
+		for _, o := range s.ofPlace[s.layPlace(f)] {
 			if len(s.ofPhoto[s.obs[o].Photo]) > 1 {
 				count++
 			}
 		}
 		if count > bestCount {
-			best, bestCount = place{b, -1}, count
+			best, bestCount = s.layPlace(f), count
 		}
 	}
 	if bestCount == 0 {
 		return fmt.Errorf("no floor board is seen together with another board in any photograph: photograph the floor boards with the wheels' boards beside them")
 	}
-	s.sceneFromBoard[best] = pose.Identity()
+	s.sceneFromBoard[best], s.rootPlace = pose.Identity(), best
 	return nil
 }
 
-// grow places photos and boards until nothing more ties on.
+// grow places photos and boards until nothing more ties on. What fits badly
+// waits for a better tie as long as there is one; what was placed early, by few
+// photos, is placed again when all are known.
 func (s *starter) grow() {
-	for s.ctx.Err() == nil {
-		// The photo with the most corners on boards already placed is next.
-		next, most := -1, 0
+	for careful := true; s.ctx.Err() == nil; {
+		// The photo that its placed boards fix best is next.
+		next, most := -1, 0.0
 		for p := range s.ofPhoto {
-			if s.cameraFromScene[p] != nil {
+			if s.cameraFromScene[p] != nil || careful && s.doubtful[p] {
 				continue
 			}
-			corners := 0
+			sum := 0.0
 			for _, o := range s.ofPhoto[p] {
 				if _, ok := s.sceneFromBoard[s.placeOf(o)]; ok {
-					corners += len(s.obs[o].Corners)
+					sum += strength(s.obs[o].Corners)
 				}
 			}
-			if corners > most {
-				next, most = p, corners
+			if sum > most {
+				next, most = p, sum
 			}
 		}
 		if next < 0 {
-			return
+			if !careful {
+				break
+			}
+			careful = false
+			continue
 		}
-		s.placePhoto(next)
+		t, cost := s.findPhoto(next)
+		if careful && cost > doubtful {
+			s.doubtful[next] = true
+			continue
+		}
+		s.cameraFromScene[next] = &t
+		progress := false
 		for _, o := range s.ofPhoto[next] {
-			if pl := s.placeOf(o); len(s.ofPlace[pl]) > 0 {
-				if _, ok := s.sceneFromBoard[pl]; !ok {
-					s.placeBoard(pl)
-				}
+			pl := s.placeOf(o)
+			if _, ok := s.sceneFromBoard[pl]; ok {
+				continue
+			}
+			if t, cost := s.findBoard(pl); !careful || cost < doubtful {
+				s.sceneFromBoard[pl] = t
+				progress = true
+			}
+		}
+		if progress {
+			careful = true
+			clear(s.doubtful)
+		}
+	}
+	for range 2 {
+		for p := range s.cameraFromScene {
+			if s.cameraFromScene[p] != nil && s.ctx.Err() == nil {
+				t, _ := s.findPhoto(p)
+				s.cameraFromScene[p] = &t
+			}
+		}
+		for _, pl := range s.places() {
+			if pl != s.rootPlace {
+				s.sceneFromBoard[pl], _ = s.findBoard(pl)
 			}
 		}
 	}
 }
 
-// placePhoto takes, of all poses that its placed boards suggest, the one under
-// which all of them fit best.
-func (s *starter) placePhoto(p int) {
+// doubtful is a misfit (see below) that is not noise: some five pixels, or ten
+// degrees from where a board usually is.
+const doubtful = 4
+
+// places lists the placed boards in a fixed order.
+func (s *starter) places() []place {
+	var out []place
+	for pl := range s.sceneFromBoard {
+		out = append(out, pl)
+	}
+	slices.SortFunc(out, func(a, b place) int {
+		return cmp.Or(cmp.Compare(a.station, b.station), cmp.Compare(a.board, b.board))
+	})
+	return out
+}
+
+// strength says how well a view fixes a pose, to compare views: corners times
+// how far apart they are, px.
+func strength(corners []vision.Corner) float64 {
+	var p [][2]float64
+	for _, c := range corners {
+		p = append(p, c.Px)
+	}
+	spread, _, _ := scaling(p)
+	return float64(len(p)) * spread
+}
+
+// findPhoto takes, of all poses that a photo's placed boards suggest, the one
+// under which all of them fit best. It returns the misfit.
+func (s *starter) findPhoto(p int) (cameraFromScene pose.SE3, cost float64) {
 	var views []placedView
 	var candidates []pose.SE3
 	for _, o := range s.ofPhoto[p] {
@@ -190,15 +258,17 @@ func (s *starter) placePhoto(p int) {
 		}
 	}
 	if t, _, ok := locate(s.ctx, s.camera, views, best); ok {
-		best = t
+		if cost := misfit(s.camera, views, t); cost < bestCost {
+			best, bestCost = t, cost
+		}
 	}
-	s.cameraFromScene[p] = &best
+	return best, bestCost
 }
 
-// placeBoard takes, of all poses that the placed photos suggest, the one under
-// which all of them fit best. What is known beforehand breaks the tie of a
-// board's two mirrored poses: floor boards lie flat, wheels stand upright.
-func (s *starter) placeBoard(pl place) {
+// findBoard takes, of all poses that the placed photos suggest for a board, the
+// one under which all of them fit best. What is known beforehand breaks the tie
+// of a board's two mirrored poses: floor boards lie flat, wheels stand upright.
+func (s *starter) findBoard(pl place) (sceneFromBoard pose.SE3, cost float64) {
 	up := s.up()
 	best, bestCost := pose.SE3{}, math.Inf(1)
 	var photos []int
@@ -218,23 +288,26 @@ func (s *starter) placeBoard(pl place) {
 			cost /= float64(len(photos))
 			n := sceneFromBoard.R.Column(2)
 			off := math.Asin(math.Min(1, math.Abs(pose.Dot(n, up))))
-			if pl.station < 0 {
+			switch {
+			case pl.onFloor():
 				off = math.Acos(math.Max(-1, math.Min(1, pose.Dot(n, up))))
+			case s.cast.bodyOf[pl.board] >= 0:
+				off = 0 // may be fixed in any direction
 			}
-			const usual = 3 * math.Pi / 180 // wheel and floor are straight to a few degrees
+			const usual = 5 * math.Pi / 180 // wheel and floor are straight to a few degrees
 			if cost += off * off / (usual * usual); cost < bestCost {
 				best, bestCost = sceneFromBoard, cost
 			}
 		}
 	}
-	s.sceneFromBoard[pl] = best
+	return best, bestCost
 }
 
 // up is the mean normal of the floor boards placed so far.
 func (s *starter) up() pose.Vec {
 	var n pose.Vec
-	for _, b := range s.job.Floor {
-		if t, ok := s.sceneFromBoard[place{b, -1}]; ok {
+	for f := range s.job.Floor {
+		if t, ok := s.sceneFromBoard[s.layPlace(f)]; ok {
 			n = pose.Add(n, t.R.Column(2))
 		}
 	}
@@ -264,119 +337,234 @@ func misfit(camera *vision.Camera, views []placedView, cameraFromScene pose.SE3)
 
 // state turns the placed boards and photos into a State.
 func (s *starter) state() (*State, error) {
-	j := s.job
-	for h, hang := range j.Hangs {
+	j, c := s.job, s.cast
+	for _, hang := range j.Hangs {
 		seen := false
 		for st := range j.Stations {
 			_, ok := s.sceneFromBoard[place{hang.Board, st}]
-			seen = seen || ok
+			seen = seen || ok && (hang.Stations == nil || index(hang.Stations, st) >= 0)
 		}
 		if !seen {
-			return nil, fmt.Errorf("board %s (%s) is in no photograph that ties to the floor boards: photograph it together with a floor board or a neighbouring wheel", j.Boards[hang.Board].Name, j.Hangs[h].Wheel)
+			return nil, fmt.Errorf("board %s (%s) is in no photograph that ties to the floor boards: photograph it together with a floor board or a neighbouring wheel", j.Boards[hang.Board].Name, hang.Wheel)
 		}
 	}
 	// The floor: z along the mean normal, at the floor boards' mean height.
-	up := s.up()
-	scene := pose.SE3{R: pose.RotationTo(up, pose.Vec{0, 0, 1})}
+	scene := pose.SE3{R: pose.RotationTo(s.up(), pose.Vec{0, 0, 1})}
 	height, n := 0.0, 0
-	for _, b := range j.Floor {
-		if t, ok := s.sceneFromBoard[place{b, -1}]; ok {
+	for f := range j.Floor {
+		if t, ok := s.sceneFromBoard[s.layPlace(f)]; ok {
 			height += scene.Apply(t.T)[2]
 			n++
 		}
 	}
 	scene.T[2] = j.Priors.FloorThickness - height/float64(n)
 
-	state := &State{Camera: *s.camera, PrintScale: [2]float64{1, 1}}
-	// Body and floor coincide at the first station: turn the scene so that the
-	// nominal vehicle fits its boards there.
-	var nominal, found [][2]float64
-	for _, hang := range j.Hangs {
-		if t, ok := s.sceneFromBoard[place{hang.Board, 0}]; ok {
-			c := scene.Apply(t.T)
-			found = append(found, [2]float64{c[0], c[1]})
-			b := j.nominalHub(hang.Wheel).Apply(pose.Vec{0, j.Priors.Standoff, 0})
-			nominal = append(nominal, [2]float64{b[0], b[1]})
+	b := &bodies{starter: s, floorFromScene: scene, state: &State{
+		Camera: *s.camera, PrintScale: [2]float64{1, 1},
+		FloorFromBody: make([]pose.SE3, len(j.Stations)),
+		BodyFromHub:   make([]pose.SE3, len(c.Axes)),
+		BodyFromLine:  make([]pose.SE3, len(c.Axes)),
+		HubFromBoard:  make([]pose.SE3, len(j.Hangs)),
+		BodyFromBoard: make([]pose.SE3, len(j.Body)),
+	}, axis: make([]bool, len(c.Axes)), hang: make([]bool, len(j.Hangs)), body: make([]bool, len(j.Body))}
+	state := b.state
+	for w := range c.Wheels {
+		state.Steer = append(state.Steer, make([]float64, len(j.Stations)))
+		for st, stop := range j.Stations {
+			if stop.Sweep && c.steered[w] {
+				state.Steer[w][st] = stop.Steer
+			}
 		}
 	}
-	if len(found) < 2 {
-		return nil, fmt.Errorf("station %s: fewer than two wheel boards are tied to the floor boards there: photograph the wheels' boards together with floor boards or neighbours", j.Stations[0].Name)
+	for range j.Hangs {
+		state.Spin = append(state.Spin, make([]float64, len(j.Stations)))
 	}
-	bodyFromScene, rms := fitPlane(found, nominal)
-	if rms > 0.5 {
-		return nil, fmt.Errorf("the boards do not stand where the vehicle's axles are (%.1f m off on average): check hangs, position_mm and track_mm, or whether two boards are swapped", rms)
+	for a, axis := range c.Axes {
+		state.BodyFromHub[a] = j.nominalHub(c.Wheels[axis.Wheel])
 	}
-	scene = bodyFromScene.Mul(scene)
-	floorFromBoard := map[place]pose.SE3{}
-	for pl, t := range s.sceneFromBoard {
-		floorFromBoard[pl] = scene.Mul(t)
+	for h := range j.Hangs {
+		state.HubFromBoard[h] = squareHang(j.Priors.Standoff)
 	}
-
 	for st := range j.Stations {
-		if st == 0 {
-			state.FloorFromBody = append(state.FloorFromBody, pose.Identity())
-			continue
-		}
-		var from, to [][2]float64
-		for _, hang := range j.Hangs {
-			a, ok1 := floorFromBoard[place{hang.Board, 0}]
-			b, ok2 := floorFromBoard[place{hang.Board, st}]
-			if ok1 && ok2 {
-				from, to = append(from, [2]float64{a.T[0], a.T[1]}), append(to, [2]float64{b.T[0], b.T[1]})
-			}
-		}
-		if len(from) < 2 {
-			return nil, fmt.Errorf("station %s: fewer than two wheel boards are tied to the floor boards there and at station %s: photograph them together with floor boards or neighbours, or take the station out", j.Stations[st].Name, j.Stations[0].Name)
-		}
-		t, _ := fitPlane(from, to)
-		state.FloorFromBody = append(state.FloorFromBody, t)
-	}
-
-	state.BodyFromHub = make([][]pose.SE3, len(s.cast.wheels))
-	state.HubFromBoard = make([]pose.SE3, len(j.Hangs))
-	state.Spin = make([][]float64, len(j.Hangs))
-	for h, hang := range j.Hangs {
-		state.Spin[h] = make([]float64, len(j.Stations))
-		w := s.cast.wheelOfHang[h]
-		first := true
-		for st := range j.Stations {
-			floorFromB, ok := floorFromBoard[place{hang.Board, st}]
-			if !ok {
-				continue
-			}
-			bodyFromBoard := state.FloorFromBody[st].Inverse().Mul(floorFromB)
-			if first {
-				first = false
-				hub := hubOf(bodyFromBoard, j.Priors.Standoff)
-				if d := hub.R.Column(1)[1]; (d > 0) != (hang.Wheel.Side == align.Left) {
-					return nil, fmt.Errorf("board %s faces the wrong way for %s: check whether two boards are swapped", j.Boards[hang.Board].Name, hang.Wheel)
-				}
-				for range s.cast.epochs {
-					state.BodyFromHub[w] = append(state.BodyFromHub[w], hub)
-				}
-				state.HubFromBoard[h] = hub.Inverse().Mul(bodyFromBoard)
-				continue
-			}
-			hub := state.BodyFromHub[w][0]
-			turned := hub.R.Transpose().Mul(bodyFromBoard.R).Mul(state.HubFromBoard[h].R.Transpose())
-			state.Spin[h][st] = turned.Log()[1]
+		if err := b.station(st); err != nil {
+			return nil, err
 		}
 	}
-	for _, b := range j.Floor {
-		t, ok := floorFromBoard[place{b, -1}]
-		if !ok {
+	// A hub's steering axis starts upright, leaning as most do, through a point
+	// inboard of the wheel.
+	for a, axis := range c.Axes {
+		out := 1.0
+		if c.Wheels[axis.Wheel].Side == align.Right {
+			out = -1
+		}
+		state.BodyFromLine[a] = pose.SE3{
+			R: pose.RotX(out * 0.1).Mul(pose.RotY(-0.05)),
+			T: pose.Add(state.BodyFromHub[a].T, pose.Vec{0, -out * 0.1, 0}),
+		}
+	}
+	for f := range j.Floor {
+		t, ok := s.sceneFromBoard[s.layPlace(f)]
+		if ok {
+			t = b.floorFromScene.Mul(t)
+		} else {
 			t = pose.SE3{R: pose.IdentityRotation(), T: pose.Vec{0, 0, j.Priors.FloorThickness}}
 		}
 		state.FloorFromBoard = append(state.FloorFromBoard, t)
 	}
 	for p := range j.Photos {
 		if t := s.cameraFromScene[p]; t != nil {
-			state.Cameras = append(state.Cameras, t.Mul(scene.Inverse()))
+			state.Cameras = append(state.Cameras, t.Mul(b.floorFromScene.Inverse()))
 		} else {
 			state.Cameras = append(state.Cameras, pose.Identity())
 		}
 	}
 	return state, nil
+}
+
+// bodies finds the body, station by station, from what earlier stations told
+// of it.
+type bodies struct {
+	*starter
+	floorFromScene   pose.SE3
+	state            *State
+	axis, hang, body []bool // known so far, in the body's frame
+	any              bool
+}
+
+func (b *bodies) station(st int) error {
+	j, c, s := b.job, b.cast, b.state
+	name := j.Stations[st].Name
+	floorFrom := func(board int) (pose.SE3, bool) {
+		t, ok := b.sceneFromBoard[place{board, st}]
+		return b.floorFromScene.Mul(t), ok
+	}
+	// Points of the body and where they are on the floor now. A steered wheel in
+	// a sweep, or a lifted one, is not where it was.
+	var onBody, onFloor, nominal, found [][2]float64
+	xy := func(v pose.Vec) [2]float64 { return [2]float64{v[0], v[1]} }
+	steady := func(w int) bool {
+		return !(j.Stations[st].Sweep && c.steered[w]) && !c.Axes[c.AxisAt[w][st]].Lifted
+	}
+	shown := 0
+	for h, hang := range j.Hangs {
+		w := c.wheelOf[h]
+		t, ok := floorFrom(hang.Board)
+		if !ok || c.hangAt[hang.Board][st] != h {
+			continue
+		}
+		shown++
+		found = append(found, xy(t.T))
+		nominal = append(nominal, xy(j.nominalHub(hang.Wheel).Apply(pose.Vec{0, j.Priors.Standoff, 0})))
+		if a := c.AxisAt[w][st]; b.axis[a] && steady(w) {
+			onBody = append(onBody, xy(s.BodyFromHub[a].Apply(pose.Vec{0, j.Priors.Standoff, 0})))
+			onFloor = append(onFloor, xy(t.T))
+		}
+	}
+	placed := false
+	for k, board := range j.Body {
+		if t, ok := floorFrom(board); ok && b.body[k] {
+			s.FloorFromBody[st] = upright(t.Mul(s.BodyFromBoard[k].Inverse()))
+			placed = true
+			break
+		}
+	}
+	switch {
+	case placed:
+	case len(onBody) >= 2:
+		s.FloorFromBody[st], _ = fitPlane(onBody, onFloor)
+	case len(found) >= 2:
+		// Nothing in common with a station before: the vehicle's data say where
+		// its body is.
+		floorFromBody, rms := fitPlane(nominal, found)
+		if rms > 0.5 {
+			return fmt.Errorf("station %s: the boards do not stand where the vehicle's axles are (%.1f m off on average): check hangs, position_mm and track_mm%s", name, rms, b.swapped(nominal, found, st))
+		}
+		if !b.any {
+			// The first of all bodies lends the floor its frame.
+			b.floorFromScene = floorFromBody.Inverse().Mul(b.floorFromScene)
+			floorFromBody = pose.Identity()
+		}
+		s.FloorFromBody[st] = floorFromBody
+	case shown+len(j.Body) == 0:
+		return fmt.Errorf("station %s: no wheel board is tied to the floor boards there: photograph them together with floor boards or neighbours, or take the station out", name)
+	default:
+		return fmt.Errorf("station %s: fewer than two wheel boards are tied to the floor boards there and at the stations before it: photograph them together with floor boards or neighbours, or take the station out", name)
+	}
+	b.any = true
+
+	bodyFromFloor := s.FloorFromBody[st].Inverse()
+	for k, board := range j.Body {
+		if t, ok := floorFrom(board); ok && !b.body[k] {
+			s.BodyFromBoard[k], b.body[k] = bodyFromFloor.Mul(t), true
+		}
+	}
+	for h, hang := range j.Hangs {
+		t, ok := floorFrom(hang.Board)
+		if !ok || c.hangAt[hang.Board][st] != h {
+			continue
+		}
+		w := c.wheelOf[h]
+		a := c.AxisAt[w][st]
+		bodyFromBoard := bodyFromFloor.Mul(t)
+		if steer := s.Steer[w][st]; steer != 0 {
+			// The sweep turned the wheel about an upright through its centre, as
+			// far as the start goes.
+			at := bodyFromBoard.T
+			if b.axis[a] {
+				at = s.BodyFromHub[a].T
+				// How far it turned is told by the board better than by the job.
+				was := s.BodyFromHub[a].R.Column(1)
+				now := bodyFromBoard.R.Column(2)
+				s.Steer[w][st] = math.Atan2(was[0]*now[1]-was[1]*now[0], was[0]*now[0]+was[1]*now[1])
+				steer = s.Steer[w][st]
+			}
+			turn := steerBy(pose.SE3{R: pose.IdentityRotation(), T: at}, -steer)
+			bodyFromBoard = turn.Mul(bodyFromBoard)
+		}
+		if !b.axis[a] {
+			hub := hubOf(bodyFromBoard, j.Priors.Standoff)
+			if d := hub.R.Column(1)[1]; (d > 0) != (hang.Wheel.Side == align.Left) {
+				return fmt.Errorf("board %s faces the wrong way for %s: check whether two boards are swapped", j.Boards[hang.Board].Name, hang.Wheel)
+			}
+			s.BodyFromHub[a], b.axis[a] = hub, true
+		}
+		hub := s.BodyFromHub[a]
+		if !b.hang[h] {
+			s.HubFromBoard[h], b.hang[h] = hub.Inverse().Mul(bodyFromBoard), true
+			continue
+		}
+		turned := hub.R.Transpose().Mul(bodyFromBoard.R).Mul(s.HubFromBoard[h].R.Transpose())
+		s.Spin[h][st] = turned.Log()[1]
+	}
+	return nil
+}
+
+// swapped tries whether exchanging two boards explains what was found.
+func (b *bodies) swapped(nominal, found [][2]float64, st int) string {
+	var boards []int
+	for h, hang := range b.job.Hangs {
+		if _, ok := b.sceneFromBoard[place{hang.Board, st}]; ok && b.cast.hangAt[hang.Board][st] == h {
+			boards = append(boards, hang.Board)
+		}
+	}
+	best, text := 0.3, ""
+	for i := range found {
+		for k := range i {
+			found[i], found[k] = found[k], found[i]
+			if _, rms := fitPlane(nominal, found); rms < best {
+				best, text = rms, fmt.Sprintf("; boards %s and %s seem to be swapped", b.job.Boards[boards[k]].Name, b.job.Boards[boards[i]].Name)
+			}
+			found[i], found[k] = found[k], found[i]
+		}
+	}
+	return text
+}
+
+// upright keeps of a pose its heading and place.
+func upright(t pose.SE3) pose.SE3 {
+	x := t.R.Column(0)
+	t.R = pose.RotZ(math.Atan2(x[1], x[0]))
+	return t
 }
 
 // hubOf takes the board's normal for the spin axis and its centre for a point

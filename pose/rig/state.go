@@ -1,6 +1,8 @@
 package rig
 
 import (
+	"fmt"
+
 	"wheelplane/pose"
 	"wheelplane/pose/align"
 	"wheelplane/vision"
@@ -8,68 +10,207 @@ import (
 
 // State is a value for every unknown of a job's chain:
 //
-//	cameraFromFloor(photo) · floorFromBody(station) · bodyFromHub(wheel, epoch) · spin(hang, station) · hubFromBoard(hang) · corner on board
+//	cameraFromFloor(photo) · floorFromBody(station) · steer(wheel, station) · bodyFromHub(axis) · spin(hang, station) · hubFromBoard(hang) · corner on board
 //
 // The frames are those of the measurement model. The hub's y runs along the
 // spin axis, outboard; its origin is the wheel's centre. Body and floor
 // coincide at the first station.
 type State struct {
 	Camera         vision.Camera
-	PrintScale     [2]float64   // true over nominal, on top of the boards' own scale
-	FloorFromBody  []pose.SE3   // by station; the first is the identity
-	BodyFromHub    [][]pose.SE3 // by wheel of Job.Wheels and epoch of Job.Epochs
-	HubFromBoard   []pose.SE3   // by hang
-	Spin           [][]float64  // by hang and station, about the hub's y, rad; 0 at the first
-	FloorFromBoard []pose.SE3   // by floor board
-	Cameras        []pose.SE3   // cameraFromFloor by photo
+	PrintScale     [2]float64  // true over nominal, on top of the boards' own scale
+	FloorFromBody  []pose.SE3  // by station; the first is the identity
+	BodyFromHub    []pose.SE3  // by axis of Cast.Axes
+	BodyFromLine   []pose.SE3  // by axis: the steering axis, up along z; only where it is swept
+	Steer          [][]float64 // by wheel of Cast.Wheels and station, about the line, rad; 0 straight ahead
+	HubFromBoard   []pose.SE3  // by hang
+	Spin           [][]float64 // by hang and station, about the hub's y, rad; 0 at its first
+	FloorFromBoard []pose.SE3  // by floor board (Job.Floor)
+	BodyFromBoard  []pose.SE3  // by body board (Job.Body)
+	Cameras        []pose.SE3  // cameraFromFloor by photo
 }
 
-// cast is the job's cast list, worked out once: who stands where in a State.
-type cast struct {
-	wheels       []Wheel
-	wheelOfHang  []int
-	epochOf      []int // by station
-	epochs       []string
-	hangOfBoard  []int // or -1
-	floorOfBoard []int // or -1
+// Axis is a wheel's spin axis over the stations at which it holds still in the
+// body.
+type Axis struct {
+	Wheel  int // index into Cast.Wheels
+	Epoch  int // the epoch it came about in
+	Lifted bool
 }
 
-func (j *Job) cast() *cast {
-	c := &cast{wheels: j.Wheels(), epochs: j.Epochs()}
-	for _, h := range j.Hangs {
-		c.wheelOfHang = append(c.wheelOfHang, index(c.wheels, h.Wheel))
+// Cast is a job's cast list, worked out once: who stands where in a State.
+type Cast struct {
+	Wheels []Wheel
+	Axes   []Axis
+	AxisAt [][]int // by wheel and station: index into Axes
+
+	epochOf []int   // by station: index into Job.Epochs
+	hangAt  [][]int // by board and station: index into Job.Hangs, or -1
+	floorAt [][]int // by board and station: index into Job.Floor, or -1
+	bodyOf  []int   // by board: index into Job.Body, or -1
+	wheelOf []int   // by hang: index into Wheels
+	steered []bool  // by wheel
+}
+
+// Cast works out the cast list.
+func (j *Job) Cast() *Cast {
+	c := &Cast{Wheels: j.Wheels()}
+	for _, w := range c.Wheels {
+		c.steered = append(c.steered, j.Vehicle.Axles[w.Axle-1].Steered)
 	}
 	for _, s := range j.Stations {
-		c.epochOf = append(c.epochOf, index(c.epochs, s.Epoch))
+		c.epochOf = append(c.epochOf, j.epoch(s.Epoch))
+	}
+	at := func(stations []int, list []int, value int) {
+		for st := range list {
+			if stations == nil || index(stations, st) >= 0 {
+				list[st] = value
+			}
+		}
 	}
 	for b := range j.Boards {
-		c.hangOfBoard = append(c.hangOfBoard, j.hangOf(b))
-		c.floorOfBoard = append(c.floorOfBoard, j.floorOf(b))
+		hang, floor := make([]int, len(j.Stations)), make([]int, len(j.Stations))
+		at(nil, hang, -1)
+		at(nil, floor, -1)
+		for i, h := range j.Hangs {
+			if h.Board == b {
+				at(h.Stations, hang, i)
+			}
+		}
+		for i, l := range j.Floor {
+			if l.Board == b {
+				at(l.Stations, floor, i)
+			}
+		}
+		c.hangAt, c.floorAt = append(c.hangAt, hang), append(c.floorAt, floor)
+		c.bodyOf = append(c.bodyOf, index(j.Body, b))
+	}
+	for _, h := range j.Hangs {
+		c.wheelOf = append(c.wheelOf, index(c.Wheels, h.Wheel))
+	}
+
+	type key struct {
+		wheel, epoch int
+		lifted       string
+	}
+	known := map[key]int{}
+	for w, wheel := range c.Wheels {
+		var list []int
+		run, before := 0, ""
+		for st, s := range j.Stations {
+			k := key{wheel: w, epoch: j.movedIn(wheel, c.epochOf[st])}
+			for _, up := range s.Lifted {
+				if up.Axle == wheel.Axle {
+					k.lifted += fmt.Sprint(" ", up)
+				}
+			}
+			// Lifting a wheel once more is another axis.
+			if k.lifted != before {
+				run, before = run+1, k.lifted
+			}
+			if k.lifted != "" {
+				k.lifted += fmt.Sprint(" ", run)
+			}
+			a, ok := known[k]
+			if !ok {
+				a = len(c.Axes)
+				known[k] = a
+				c.Axes = append(c.Axes, Axis{w, k.epoch, k.lifted != ""})
+			}
+			list = append(list, a)
+		}
+		c.AxisAt = append(c.AxisAt, list)
 	}
 	return c
 }
 
-// FloorFromBoardAt returns where a board is at a station: the chain without
-// the camera. ok is false for a board that neither hangs nor lies.
-func (j *Job) FloorFromBoardAt(s *State, board, station int) (floorFromBoard pose.SE3, ok bool) {
-	if f := j.floorOf(board); f >= 0 {
-		return s.FloorFromBoard[f], true
+// epoch returns the number of an epoch by name, or -1.
+func (j *Job) epoch(name string) int {
+	for i, e := range j.Epochs {
+		if e.Name == name {
+			return i
+		}
 	}
-	h := j.hangOf(board)
-	if h < 0 {
-		return pose.SE3{}, false
-	}
-	c := j.cast()
-	bodyFromHub := s.BodyFromHub[c.wheelOfHang[h]][c.epochOf[station]]
-	spin := pose.SE3{R: pose.RotY(s.Spin[h][station])}
-	return s.FloorFromBody[station].Mul(bodyFromHub).Mul(spin).Mul(s.HubFromBoard[h]), true
+	return -1
 }
 
-// FloorFromHubAt returns where a wheel is at a station, its hub turned by the
-// spin of its board.
-func (j *Job) FloorFromHubAt(s *State, hang, station int) pose.SE3 {
-	c := j.cast()
-	return s.FloorFromBody[station].Mul(s.BodyFromHub[c.wheelOfHang[hang]][c.epochOf[station]]).Mul(pose.SE3{R: pose.RotY(s.Spin[hang][station])})
+// movedIn returns the latest epoch up to this one in which the wheel's axis
+// changed.
+func (j *Job) movedIn(w Wheel, epoch int) int {
+	for e := epoch; e > 0; e-- {
+		if m := j.Epochs[e].Moved; m == nil || index(m, w) >= 0 {
+			return e
+		}
+	}
+	return 0
+}
+
+// standing returns the axis of a wheel on the ground in an epoch, or -1.
+func (c *Cast) standing(j *Job, wheel, epoch int) int {
+	from := j.movedIn(c.Wheels[wheel], epoch)
+	for a, x := range c.Axes {
+		if x.Wheel == wheel && x.Epoch == from && !x.Lifted {
+			return a
+		}
+	}
+	return -1
+}
+
+// seat is what a board is fixed to at a station.
+type seat struct {
+	kind  seatKind
+	index int // hang, floor board or body board
+}
+
+type seatKind int
+
+const (
+	nowhere seatKind = iota
+	onWheel
+	onFloor
+	onBody
+)
+
+func (c *Cast) seatOf(board, station int) seat {
+	switch {
+	case c.hangAt[board][station] >= 0:
+		return seat{onWheel, c.hangAt[board][station]}
+	case c.floorAt[board][station] >= 0:
+		return seat{onFloor, c.floorAt[board][station]}
+	case c.bodyOf[board] >= 0:
+		return seat{onBody, c.bodyOf[board]}
+	}
+	return seat{}
+}
+
+// floorFromHub returns where a hang's wheel is at a station, turned by its spin.
+func (c *Cast) floorFromHub(s *State, hang, station int) pose.SE3 {
+	w := c.wheelOf[hang]
+	axis := c.AxisAt[w][station]
+	t := s.FloorFromBody[station]
+	if a := s.Steer[w][station]; a != 0 {
+		t = t.Mul(steerBy(s.BodyFromLine[axis], a))
+	}
+	return t.Mul(s.BodyFromHub[axis]).Mul(pose.SE3{R: pose.RotY(s.Spin[hang][station])})
+}
+
+// FloorFromBoardAt returns where a board is at a station: the chain without
+// the camera. ok is false for a board that is nowhere then.
+func (j *Job) FloorFromBoardAt(c *Cast, s *State, board, station int) (floorFromBoard pose.SE3, ok bool) {
+	switch at := c.seatOf(board, station); at.kind {
+	case onWheel:
+		return c.floorFromHub(s, at.index, station).Mul(s.HubFromBoard[at.index]), true
+	case onFloor:
+		return s.FloorFromBoard[at.index], true
+	case onBody:
+		return s.FloorFromBody[station].Mul(s.BodyFromBoard[at.index]), true
+	}
+	return pose.SE3{}, false
+}
+
+// FloorFromHubAt returns where a hang's wheel is at a station, its hub turned
+// by the spin of its board.
+func (j *Job) FloorFromHubAt(c *Cast, s *State, hang, station int) pose.SE3 {
+	return c.floorFromHub(s, hang, station)
 }
 
 // Printed returns a board as it truly is in the state: with the print scale.
@@ -92,14 +233,8 @@ func (s *State) Printed(b vision.Board) vision.Board {
 	return b
 }
 
-// alignWheels hands the hubs of one epoch to the geometry of angles.
-func (s *State) alignWheels(c *cast, epoch int) []align.Wheel {
-	var out []align.Wheel
-	for w, wheel := range c.wheels {
-		hub := s.BodyFromHub[w][epoch]
-		out = append(out, align.Wheel{Axle: wheel.Axle, Side: wheel.Side, Axis: hub.R.Column(1), Centre: hub.T})
-	}
-	return out
+func alignWheel(w Wheel, bodyFromHub pose.SE3) align.Wheel {
+	return align.Wheel{Axle: w.Axle, Side: w.Side, Axis: bodyFromHub.R.Column(1), Centre: bodyFromHub.T}
 }
 
 // boardTilt returns the two components of a board's normal across the spin
