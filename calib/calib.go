@@ -226,8 +226,12 @@ func checkView(v *View) error {
 	if len(v.Corners) < minCorners {
 		return fmt.Errorf("photo %s: %d corners of the board are too few (at least %d)", v.Name, len(v.Corners), minCorners)
 	}
-	if _, ok := boardToPicture(v); !ok {
+	h, ok := boardToPicture(v)
+	if !ok {
 		return fmt.Errorf("photo %s: the corners seen lie on one line", v.Name)
+	}
+	if !plausible(v, h) {
+		return fmt.Errorf("photo %s: its corners do not lie as on the board", v.Name)
 	}
 	return nil
 }
@@ -345,10 +349,15 @@ func (m *model) solve(ctx context.Context, loss bundle.Loss) error {
 		o.MaxIterations, o.AcceptLimit = 50, true
 	}
 	if _, err := p.Solve(ctx, o); err != nil {
-		if ctx.Err() != nil {
+		switch {
+		case ctx.Err() != nil:
 			return ctx.Err()
+		case loss != nil:
+			// Wrong corners can hold it where the lens model folds over; the best
+			// it found still tells them apart.
+		default:
+			return &TooWeak{Reason: "no camera fits them (" + err.Error() + ")", Advice: photographMore}
 		}
-		return &TooWeak{Reason: "no camera fits them (" + err.Error() + ")", Advice: photographMore}
 	}
 	m.cam.SetIntrinsics([vision.NumIntrinsics]float64(p.Value(cam)))
 	for i, id := range shapes {
