@@ -19,7 +19,7 @@
 //				return app.frob(c.Context(), o)
 //			},
 //		}
-//		c.Flags().StringVarP(&o.out, "output", "o", "", "file to write")
+//		c.Flags().StringVarP(&o.out, "out", "o", "", "file to write")
 //		return c
 //	}
 //
