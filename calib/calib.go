@@ -569,7 +569,7 @@ func (m *model) report(res *Result) {
 	}
 	res.RMSPx = math.Sqrt(sum / float64(res.Corners))
 	res.Camera.RMSPx = res.RMSPx
-	res.Pattern = patternOf(res)
+	res.Pattern = m.pattern()
 	if res.Pattern > patternLimit {
 		res.Warnings = append(res.Warnings, "the residuals point the same way in the same parts of the frame: the lens is not quite of this model (or the board not as stated), and the uncertainty allows for it only in part")
 	}
