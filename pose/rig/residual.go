@@ -278,17 +278,15 @@ func (centrelineGauge) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 		return (bundle.GetPose(x[a]).T[k] + bundle.GetPose(x[b]).T[k]) / 2
 	}
 	r[0], r[1], r[2] = mid(0, 1, 1)/gaugeSigma, mid(2, 3, 0)/gaugeSigma, mid(2, 3, 1)/gaugeSigma
-	if jac != nil {
-		for i, j := range jac {
-			if j == nil {
-				continue
-			}
-			clear(j)
-			if i < 2 {
-				j[0*5+3] = 0.5 / gaugeSigma
-			} else {
-				j[1*5+2], j[2*5+3] = 0.5/gaugeSigma, 0.5/gaugeSigma
-			}
+	for i, j := range jac {
+		if j == nil {
+			continue
+		}
+		clear(j)
+		if i < 2 {
+			j[0*5+3] = 0.5 / gaugeSigma
+		} else {
+			j[1*5+2], j[2*5+3] = 0.5/gaugeSigma, 0.5/gaugeSigma
 		}
 	}
 	return true
