@@ -585,7 +585,7 @@ func refuse(res *Result, opts Options) error {
 	u := math.Max(math.Sqrt(c.Cov[0][0])/c.FX, math.Sqrt(c.Cov[1][1])/c.FY)
 	if !(u <= limit) {
 		return &TooWeak{
-			Reason: fmt.Sprintf("the focal length stays uncertain by %.2g %% (at most %.2g %%)", 100*u, 100*limit),
+			Reason: fmt.Sprintf("the focal length stays uncertain by %s (at most %s)", percent(u), percent(limit)),
 			Advice: res.Variety.Advice(),
 		}
 	}
@@ -593,7 +593,7 @@ func refuse(res *Result, opts Options) error {
 		res.Warnings = append(res.Warnings, "the lens model has no inverse at the edge of the frame, where no board was seen: photograph the board in all four corners of the frame")
 	}
 	if u > 0.01 {
-		res.Warnings = append(res.Warnings, fmt.Sprintf("the focal length is uncertain by %.2g %%: %s", 100*u, res.Variety.Advice()))
+		res.Warnings = append(res.Warnings, fmt.Sprintf("the focal length is uncertain by %s: %s", percent(u), res.Variety.Advice()))
 	}
 	return nil
 }
@@ -609,6 +609,13 @@ func invertible(c *vision.Camera) bool {
 		}
 	}
 	return true
+}
+
+func percent(v float64) string {
+	if v >= 0.1 {
+		return fmt.Sprintf("%.0f %%", 100*v)
+	}
+	return fmt.Sprintf("%.2g %%", 100*v)
 }
 
 func photographs(n int) string {
