@@ -11,7 +11,7 @@ RELEASE := $(shell git describe --tags --always --dirty 2>/dev/null)
 BUILD    = $(GO) build -buildvcs=false \
 	-ldflags "-X wheelplane/cmd/wheelplane/internal/cli.release=$(RELEASE)"
 
-.PHONY: build demo test need clean
+.PHONY: build demo test leaks need clean
 
 build: need
 	@$(BUILD) -o build/wheelplane ./cmd/wheelplane
@@ -27,6 +27,11 @@ test: need
 	$(GO) vet ./...
 	$(GO) run $(STATICCHECK) ./...
 	$(GO) test ./...
+
+# Slower and rarer than test: gocv counts the Mats that are open, and none may
+# be when the tests of a package are through.
+leaks: need
+	$(GO) test -tags matprofile ./vision ./calib
 
 need:
 	@GO="$(GO)" .ci/need

@@ -226,8 +226,12 @@ func checkView(v *View) error {
 	if len(v.Corners) < minCorners {
 		return fmt.Errorf("photo %s: %d corners of the board are too few (at least %d)", v.Name, len(v.Corners), minCorners)
 	}
-	if _, ok := boardToPicture(v); !ok {
+	h, ok := boardToPicture(v)
+	if !ok {
 		return fmt.Errorf("photo %s: the corners seen lie on one line", v.Name)
+	}
+	if !plausible(v, h) {
+		return fmt.Errorf("photo %s: its corners do not lie as on the board", v.Name)
 	}
 	return nil
 }
@@ -345,10 +349,15 @@ func (m *model) solve(ctx context.Context, loss bundle.Loss) error {
 		o.MaxIterations, o.AcceptLimit = 50, true
 	}
 	if _, err := p.Solve(ctx, o); err != nil {
-		if ctx.Err() != nil {
+		switch {
+		case ctx.Err() != nil:
 			return ctx.Err()
+		case loss != nil:
+			// Wrong corners can hold it where the lens model folds over; the best
+			// it found still tells them apart.
+		default:
+			return &TooWeak{Reason: "no camera fits them (" + err.Error() + ")", Advice: photographMore}
 		}
-		return &TooWeak{Reason: "no camera fits them (" + err.Error() + ")", Advice: photographMore}
 	}
 	m.cam.SetIntrinsics([vision.NumIntrinsics]float64(p.Value(cam)))
 	for i, id := range shapes {
@@ -560,7 +569,7 @@ func (m *model) report(res *Result) {
 	}
 	res.RMSPx = math.Sqrt(sum / float64(res.Corners))
 	res.Camera.RMSPx = res.RMSPx
-	res.Pattern = patternOf(res)
+	res.Pattern = m.pattern()
 	if res.Pattern > patternLimit {
 		res.Warnings = append(res.Warnings, "the residuals point the same way in the same parts of the frame: the lens is not quite of this model (or the board not as stated), and the uncertainty allows for it only in part")
 	}
@@ -576,7 +585,7 @@ func refuse(res *Result, opts Options) error {
 	u := math.Max(math.Sqrt(c.Cov[0][0])/c.FX, math.Sqrt(c.Cov[1][1])/c.FY)
 	if !(u <= limit) {
 		return &TooWeak{
-			Reason: fmt.Sprintf("the focal length stays uncertain by %.2g %% (at most %.2g %%)", 100*u, 100*limit),
+			Reason: fmt.Sprintf("the focal length stays uncertain by %s (at most %s)", percent(u), percent(limit)),
 			Advice: res.Variety.Advice(),
 		}
 	}
@@ -584,7 +593,7 @@ func refuse(res *Result, opts Options) error {
 		res.Warnings = append(res.Warnings, "the lens model has no inverse at the edge of the frame, where no board was seen: photograph the board in all four corners of the frame")
 	}
 	if u > 0.01 {
-		res.Warnings = append(res.Warnings, fmt.Sprintf("the focal length is uncertain by %.2g %%: %s", 100*u, res.Variety.Advice()))
+		res.Warnings = append(res.Warnings, fmt.Sprintf("the focal length is uncertain by %s: %s", percent(u), res.Variety.Advice()))
 	}
 	return nil
 }
@@ -600,6 +609,13 @@ func invertible(c *vision.Camera) bool {
 		}
 	}
 	return true
+}
+
+func percent(v float64) string {
+	if v >= 0.1 {
+		return fmt.Sprintf("%.0f %%", 100*v)
+	}
+	return fmt.Sprintf("%.2g %%", 100*v)
 }
 
 func photographs(n int) string {

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"image"
 	"math"
+	"slices"
 
 	"gocv.io/x/gocv"
 	"gonum.org/v1/gonum/mat"
@@ -134,6 +135,33 @@ func boardToPicture(v *View) (h [3][3]float64, ok bool) {
 		}
 	}
 	return h, true
+}
+
+// plausible tells whether a view's corners lie as a lens may show a plane seen
+// from its front: near the homography, by a tenth of the picture's extent for
+// three quarters of them, and not mirrored.
+func plausible(v *View, h [3][3]float64) bool {
+	var off []float64
+	lo, hi := v.Corners[0].Px, v.Corners[0].Px
+	for _, c := range v.Corners {
+		q := v.Board.Corner(c.Index)
+		w := h[2][0]*q[0] + h[2][1]*q[1] + h[2][2]
+		x := (h[0][0]*q[0] + h[0][1]*q[1] + h[0][2]) / w
+		y := (h[1][0]*q[0] + h[1][1]*q[1] + h[1][2]) / w
+		// det H / w³ is the Jacobian's determinant: negative, for the board's y
+		// goes up and the picture's down.
+		det := h[0][0]*(h[1][1]*h[2][2]-h[1][2]*h[2][1]) - h[0][1]*(h[1][0]*h[2][2]-h[1][2]*h[2][0]) + h[0][2]*(h[1][0]*h[2][1]-h[1][1]*h[2][0])
+		d := math.Hypot(x-c.Px[0], y-c.Px[1])
+		if !(det/(w*w*w) < 0) {
+			d = math.Inf(1)
+		}
+		off = append(off, d)
+		for k := range lo {
+			lo[k], hi[k] = math.Min(lo[k], c.Px[k]), math.Max(hi[k], c.Px[k])
+		}
+	}
+	slices.Sort(off)
+	return off[len(off)*3/4] <= 0.1*math.Hypot(hi[0]-lo[0], hi[1]-lo[1])
 }
 
 // normalise moves the points' mean to the origin and their root mean square

@@ -186,25 +186,30 @@ func varietyOf(res *Result) Variety {
 // patternLimit is the value of [Result.Pattern] above which a warning is due.
 const patternLimit = 3
 
-// patternOf compares the residuals' averages over cells of the frame with what
-// independent residuals of the same size give.
-func patternOf(res *Result) float64 {
+// pattern compares the residuals' averages over cells of the frame, each
+// residual over its own standard uncertainty, with what independent residuals
+// of the same size give.
+func (m *model) pattern() float64 {
 	type sum struct{ x, y, n float64 }
 	cells := map[[2]int]*sum{}
-	cell := float64(max(res.Camera.Width, res.Camera.Height)) / cellsAlong
+	cell := float64(max(m.cam.Width, m.cam.Height)) / cellsAlong
 	var sq, n float64
-	for _, v := range res.Views {
-		for _, r := range v.Residuals {
-			if r.Rejected {
+	for _, v := range m.views {
+		for i := range v.obs {
+			if v.rejected[i] {
 				continue
 			}
-			k := [2]int{int(r.Px[0] / cell), int(r.Px[1] / cell)}
+			o := &v.obs[i]
+			d, _ := m.off(v, i)
+			s := math.Sqrt((o.cov[0]+o.cov[2])/2 + m.extra)
+			x, y := d[0]/s, d[1]/s
+			k := [2]int{int(o.px[0] / cell), int(o.px[1] / cell)}
 			if cells[k] == nil {
 				cells[k] = &sum{}
 			}
 			c := cells[k]
-			c.x, c.y, c.n = c.x+r.OffPx[0], c.y+r.OffPx[1], c.n+1
-			sq, n = sq+r.OffPx[0]*r.OffPx[0]+r.OffPx[1]*r.OffPx[1], n+1
+			c.x, c.y, c.n = c.x+x, c.y+y, c.n+1
+			sq, n = sq+x*x+y*y, n+1
 		}
 	}
 	var got, want float64

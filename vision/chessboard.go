@@ -125,9 +125,10 @@ func (s *scene) chessView(px [][2]float64, sd float64) (View, bool) {
 	// picture.
 	var best View
 	for _, black := range []bool{true, false} {
-		v, ok := s.measure(0, nil, chessPattern(b, black), append([]found(nil), cs...))
-		if ok && len(v.Corners) > len(best.Corners) {
-			best = v
+		m, ok := s.measure(0, 0, chessPattern(b, black), append([]found(nil), cs...))
+		if ok && len(m.view.Corners) > len(best.Corners) {
+			s.straighten([]*measured{m})
+			best = m.view
 		}
 	}
 	return best, len(best.Corners) > 0

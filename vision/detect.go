@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"image"
 	"math"
-	"runtime"
 	"sort"
 )
 
@@ -82,14 +81,13 @@ func Detect(img *image.Gray, boards []Board, opts DetectOptions) (Result, error)
 		return res, err
 	}
 	singleThreaded()
-	defer runtime.KeepAlive(img)
 
 	s, err := newScene(img, boards, opts)
 	if err != nil {
 		return res, err
 	}
 	unknown := map[int]bool{}
-	views := make([]*View, len(boards))
+	views := make([]*measured, len(boards))
 	var names []string
 	for name := range owner {
 		names = append(names, name)
@@ -107,9 +105,7 @@ func Detect(img *image.Gray, boards []Board, opts DetectOptions) (Result, error)
 	look := func() {
 		for i := range boards {
 			if views[i] == nil && len(s.seen[i]) > 0 {
-				if v, ok := s.view(i); ok {
-					views[i] = &v
-				}
+				views[i] = s.view(i)
 			}
 		}
 	}
@@ -148,10 +144,15 @@ func Detect(img *image.Gray, boards []Board, opts DetectOptions) (Result, error)
 			return res, err
 		}
 	}
-	for _, v := range views {
-		if v != nil {
-			res.Views = append(res.Views, *v)
+	var all []*measured
+	for _, m := range views {
+		if m != nil {
+			all = append(all, m)
 		}
+	}
+	s.straighten(all)
+	for _, m := range all {
+		res.Views = append(res.Views, m.view)
 	}
 	for id := range unknown {
 		res.UnknownIDs = append(res.UnknownIDs, id)
@@ -232,27 +233,26 @@ func (s *scene) searchWhole(d Dictionary) ([]Marker, error) {
 	return s.searchPart(d, image.Rect(0, 0, b.Dx(), b.Dy()), s.searchLevel(), 1)
 }
 
-// view makes the view of board i from the markers seen, if there is one.
-func (s *scene) view(i int) (View, bool) {
-	groups := groupMarkers(&s.boards[i], s.seen[i], s.lens)
-	best := View{}
+// view measures board i from the markers seen, or answers nil.
+func (s *scene) view(i int) *measured {
+	var best *measured
 	others := 0
-	for _, g := range groups {
-		v, ok := s.grow(i, g)
+	for _, g := range groupMarkers(&s.boards[i], s.seen[i], s.lens) {
+		m, ok := s.grow(i, g)
 		if !ok {
 			continue
 		}
-		if len(v.Corners) > len(best.Corners) {
-			best, v = v, best
+		if best == nil || len(m.view.Corners) > len(best.view.Corners) {
+			best, m = m, best
 		}
-		if len(v.Corners) > 0 {
+		if m != nil {
 			others++
 		}
 	}
 	if others > 0 {
-		best.Note = "the board is seen more than once; the clearest was taken"
+		best.view.Note = "the board is seen more than once; the clearest was taken"
 	}
-	return best, len(best.Corners) > 0
+	return best
 }
 
 // group is a set of markers of one board that agree with one map.

@@ -2,7 +2,6 @@ package vision
 
 import (
 	"fmt"
-	"image"
 	"math"
 	"sort"
 )
@@ -38,7 +37,7 @@ const (
 // grow measures a board from a group of its markers: corners near the markers
 // first, on a reduced picture, then outwards with a map that sharpens as it
 // grows, then at full resolution.
-func (s *scene) grow(board int, g group) (View, bool) {
+func (s *scene) grow(board int, g group) (*measured, bool) {
 	b := &s.boards[board]
 	coarse, fine := newPattern(b, true), newPattern(b, false)
 	n := b.NumCorners()
@@ -77,7 +76,7 @@ func (s *scene) grow(board int, g group) (View, bool) {
 			pts = pts[len(markers):]
 		}
 		if w, ok = fitWarp(pts, s.lens, b, good >= 8); !ok {
-			return View{}, false
+			return nil, false
 		}
 		progress := false
 		for i := range cs {
@@ -108,9 +107,9 @@ func (s *scene) grow(board int, g group) (View, bool) {
 		}
 	}
 	if count < 4 {
-		return View{}, false
+		return nil, false
 	}
-	return s.measure(board, g, fine, cs)
+	return s.measure(board, len(g), fine, cs)
 }
 
 // shortSide is the marker's shorter side, pixels: what obliquity leaves.
@@ -155,7 +154,7 @@ func (s *scene) settle(w *warp, coarse, fine *pattern, at [2]float64, level int)
 		if step == len(growBlur)-1 {
 			p = fine
 		}
-		last, ok = s.bench.fitWindow(s.levels[level], p, &c, window{0.5, 300, colBlur}, look{blur: blur})
+		last, ok = s.bench.fitWindow(s.levels[level], p, &c, window{half: 0.5, max: 300, cols: colBlur}, look{blur: blur})
 		if !ok || last.inside < 0.6 {
 			return f, false
 		}
@@ -197,44 +196,31 @@ var (
 // maxLookPasses is enough for a strong tone curve with strong sharpening.
 const maxLookPasses = 4
 
+// measured is a board being measured in a photograph.
+type measured struct {
+	board   int
+	markers int
+	pat     *pattern
+	cs      []found
+	look    look
+	warp    warp
+	view    View
+}
+
 // measure refines the corners at full resolution and makes the view.
-func (s *scene) measure(board int, g group, pat *pattern, cs []found) (View, bool) {
-	b := &s.boards[board]
-	n := b.NumCorners()
-	img := s.levels[0]
-	lk := s.look // of the photograph's last board, if any
-	v := View{Board: board, Markers: len(g)}
-	var w warp
+func (s *scene) measure(board, markers int, pat *pattern, cs []found) (*measured, bool) {
+	m := &measured{board: board, markers: markers, pat: pat, cs: cs}
+	m.look = s.look // of the photograph's last board, if any
 	pass := roughPass
 	for looks := 0; ; {
-		var pts []match
-		for i := range cs {
-			if cs[i].ok {
-				pts = append(pts, match{b.cornerSquares(i), cs[i].px, math.Max(cs[i].sd, 0.02)})
-			}
-		}
-		if len(pts) < 4 {
-			return v, false
-		}
-		var ok bool
-		if w, ok = fitWarp(pts, s.lens, b, len(pts) >= 8); !ok {
-			return v, false
-		}
-		var sum [3]estimate
-		for i := range cs {
-			at := b.cornerSquares(i)
-			cs[i] = s.measureCorner(img, pat, &w, at, pass, lk)
-			if f := &cs[i].last; cs[i].ok {
-				for k := range sum {
-					sum[k].value += f.look[k].value * f.look[k].weight
-					sum[k].weight += f.look[k].weight
-				}
-			}
+		sum, ok := s.pass(m, pass)
+		if !ok {
+			return nil, false
 		}
 		if pass == finalPass {
 			break
 		}
-		changed := lk.learn(sum)
+		changed := m.look.learn(sum)
 		if pass == roughPass {
 			pass = lookPass
 			continue
@@ -242,17 +228,59 @@ func (s *scene) measure(board int, g group, pat *pattern, cs []found) (View, boo
 		if looks++; !changed || looks == maxLookPasses {
 			pass = finalPass
 			// A second kernel costs time and must be worth it.
-			if math.Abs(lk.sharp) < 0.03 {
-				lk.sharp = 0
+			if math.Abs(m.look.sharp) < 0.03 {
+				m.look.sharp = 0
 			}
 		}
 	}
-	s.look = lk
-	s.judge(b, cs, &w)
+	s.look = m.look
+	return m, s.finish(m)
+}
+
+// pass fits a warp to the corners so far and measures all of them with it.
+// What the windows wish of the look is summed up.
+func (s *scene) pass(m *measured, win window) (sum [3]estimate, ok bool) {
+	b := &s.boards[m.board]
+	pts := m.matches(b)
+	if len(pts) < 4 {
+		return sum, false
+	}
+	if m.warp, ok = fitWarp(pts, s.lens, b, len(pts) >= 8); !ok {
+		return sum, false
+	}
+	for i := range m.cs {
+		m.cs[i] = s.measureCorner(m.pat, &m.warp, b.cornerSquares(i), win, m.look)
+		if !m.cs[i].ok {
+			continue
+		}
+		for k, l := range m.cs[i].last.look {
+			sum[k].value += l.value * l.weight
+			sum[k].weight += l.weight
+		}
+	}
+	return sum, true
+}
+
+// matches are the good corners, for a warp.
+func (m *measured) matches(b *Board) (pts []match) {
+	for i, c := range m.cs {
+		if c.ok {
+			pts = append(pts, match{b.cornerSquares(i), c.px, math.Max(c.sd, 0.02)})
+		}
+	}
+	return
+}
+
+// finish judges the corners and makes the view.
+func (s *scene) finish(m *measured) bool {
+	b := &s.boards[m.board]
+	v := View{Board: m.board, Markers: m.markers, BlurPx: m.look.blur}
+	s.judge(m)
+	n := b.NumCorners()
 	for i := 0; i < n; i++ {
-		c := &cs[i]
+		c := &m.cs[i]
 		if !c.ok {
-			if px, ok := w.at(b.cornerSquares(i)); ok {
+			if px, ok := m.warp.at(b.cornerSquares(i)); ok {
 				v.Rejected = append(v.Rejected, RejectedCorner{i, px, c.why})
 			}
 			continue
@@ -263,31 +291,139 @@ func (s *scene) measure(board int, g group, pat *pattern, cs []found) (View, boo
 		v.Corners = append(v.Corners, Corner{Index: i, Px: c.px, Cov: cov})
 	}
 	if len(v.Corners) < minCorners {
-		return v, false
+		return false
 	}
-	v.BlurPx = lk.blur
 	mid := [2]float64{float64(b.Cols) / 2, float64(b.Rows) / 2}
 	var ratio float64
-	v.SquarePx, ratio = w.squareShape(mid)
+	v.SquarePx, ratio = m.warp.squareShape(mid)
 	v.Obliquity = math.Acos(math.Min(1, ratio))
 	for k, q := range [4][2]float64{{0, 0}, {float64(b.Cols), 0}, {float64(b.Cols), float64(b.Rows)}, {0, float64(b.Rows)}} {
-		v.Outline[k], _ = w.at(q)
+		v.Outline[k], _ = m.warp.at(q)
 	}
 	if len(v.Corners) < n/2 {
 		v.Note = fmt.Sprintf("only %d of %d corners are visible", len(v.Corners), n)
 	}
-	return v, true
+	m.view = v
+	return true
+}
+
+// straighten measures the boards again where the lens bends the picture and
+// nobody said how: what one polynomial a board cannot follow, a lens common to
+// all can.
+func (s *scene) straighten(ms []*measured) {
+	if s.lens.cam != nil {
+		return
+	}
+	guess, ok := s.guessLens(ms)
+	if !ok {
+		return
+	}
+	s.lens.cam = &guess
+	for _, m := range ms {
+		again := *m
+		again.cs = append([]found(nil), m.cs...)
+		if _, ok := s.pass(&again, finalPass); ok && s.finish(&again) && len(again.view.Corners) >= len(m.view.Corners)-1 {
+			again.view.Note = m.view.Note
+			*m = again
+		}
+	}
+}
+
+// guessLens finds the radial distortion about the picture's centre that makes
+// the boards' corners fit their homographies best. ok is false where the lens
+// is straight enough already.
+func (s *scene) guessLens(ms []*measured) (c Camera, ok bool) {
+	b := s.levels[0].Bounds()
+	f := float64(max(b.Dx(), b.Dy()))
+	at := func(k1, k2 float64) Camera {
+		return Camera{Width: b.Dx(), Height: b.Dy(), FX: f, FY: f, CX: float64(b.Dx()-1) / 2, CY: float64(b.Dy()-1) / 2, K1: k1, K2: k2}
+	}
+	var total int
+	for _, m := range ms {
+		total += len(m.view.Corners)
+	}
+	if total == 0 {
+		return c, false
+	}
+	// Residuals of all corners from their board's homography, ideal pixels.
+	residuals := func(k1, k2 float64) (e []float64) {
+		cam := at(k1, k2)
+		for _, m := range ms {
+			w, ok := fitWarp(m.matches(&s.boards[m.board]), lens{&cam}, &s.boards[m.board], false)
+			if !ok {
+				return nil
+			}
+			for _, p := range m.matches(&s.boards[m.board]) {
+				q, ok := w.at(p.board)
+				if !ok {
+					return nil
+				}
+				e = append(e, p.px[0]-q[0], p.px[1]-q[1])
+			}
+		}
+		return e
+	}
+	square := func(e []float64) (v float64) {
+		for _, x := range e {
+			v += x * x
+		}
+		return v
+	}
+	// Gauss-Newton with numerical derivatives. The priors are those of a lens,
+	// and make one board enough.
+	const prior = 0.5
+	k := [2]float64{}
+	e := residuals(0, 0)
+	before := math.Sqrt(square(e) / float64(2*total))
+	if e == nil || before < 0.02 {
+		return c, false
+	}
+	const step = 1e-4
+	for iter := 0; iter < 6; iter++ {
+		e1, e2 := residuals(k[0]+step, k[1]), residuals(k[0], k[1]+step)
+		if e == nil || len(e1) != len(e) || len(e2) != len(e) {
+			return c, false
+		}
+		weight := 1 / (0.01 * 0.01)
+		a, d := 1/(prior*prior), 1/(prior*prior)
+		var g0, g1, h float64
+		for i := range e {
+			j0, j1 := (e1[i]-e[i])/step, (e2[i]-e[i])/step
+			a += weight * j0 * j0
+			h += weight * j0 * j1
+			d += weight * j1 * j1
+			g0 -= weight * j0 * e[i]
+			g1 -= weight * j1 * e[i]
+		}
+		g0 -= k[0] / (prior * prior)
+		g1 -= k[1] / (prior * prior)
+		det := a*d - h*h
+		if !(det > 0) {
+			return c, false
+		}
+		k0, k1 := (d*g0-h*g1)/det, (a*g1-h*g0)/det
+		k[0] += k0
+		k[1] += k1
+		e = residuals(k[0], k[1])
+		if math.Abs(k0)+math.Abs(k1) < 1e-3 {
+			break
+		}
+	}
+	if e == nil || math.Sqrt(square(e)/float64(2*total)) > before/2 {
+		return c, false
+	}
+	return at(k[0], k[1]), true
 }
 
 // measureCorner fits the corner predicted by w and says whether it looks like
 // one.
-func (s *scene) measureCorner(img *image.Gray, pat *pattern, w *warp, at [2]float64, win window, lk look) found {
+func (s *scene) measureCorner(pat *pattern, w *warp, at [2]float64, win window, lk look) found {
 	win.half = math.Min(win.half, pat.half)
 	c, good := w.chartAt(at, win.half, 1)
 	if !good {
 		return found{why: "outside the picture"}
 	}
-	f, good := s.bench.fitWindow(img, pat, &c, win, lk)
+	f, good := s.bench.fitWindow(s.levels[0], pat, &c, win, lk)
 	out := found{px: c.px, last: f}
 	limit := math.Max(1, 0.15*w.squarePx(at))
 	switch {
@@ -295,6 +431,8 @@ func (s *scene) measureCorner(img *image.Gray, pat *pattern, w *warp, at [2]floa
 		out.why = "outside the picture"
 	case f.gain < minGain:
 		out.why = "no contrast"
+	case f.kept < 0.6 || f.least < 0.25:
+		out.why = "covered"
 	case f.r2 < finalR2 || math.Hypot(f.shift[0], f.shift[1]) > limit:
 		out.why = "does not look like its corner"
 	default:
@@ -341,7 +479,8 @@ func (w *warp) squareShape(b [2]float64) (side, ratio float64) {
 
 // judge rejects corners that stand out from the others of their view: by
 // residuals (something covers them) or by place.
-func (s *scene) judge(b *Board, cs []found, w *warp) {
+func (s *scene) judge(m *measured) {
+	b, cs := &s.boards[m.board], m.cs
 	var rel []float64
 	for i := range cs {
 		if cs[i].ok {
@@ -359,12 +498,7 @@ func (s *scene) judge(b *Board, cs []found, w *warp) {
 			c.ok, c.why = false, "partly covered"
 		}
 	}
-	var pts []match
-	for i := range cs {
-		if cs[i].ok {
-			pts = append(pts, match{b.cornerSquares(i), cs[i].px, math.Max(cs[i].sd, 0.02)})
-		}
-	}
+	pts := m.matches(b)
 	if len(pts) < 6 {
 		return
 	}
@@ -372,7 +506,7 @@ func (s *scene) judge(b *Board, cs []found, w *warp) {
 	if !ok {
 		return
 	}
-	*w = fitted
+	m.warp = fitted
 	var off, sds []float64
 	for i := range cs {
 		if c := &cs[i]; c.ok {

@@ -196,12 +196,12 @@ next:
 }
 
 // unexplained leaves out the regions whose middle a view covers.
-func unexplained(regions []region, views []*View) (out []region) {
+func unexplained(regions []region, views []*measured) (out []region) {
 next:
 	for _, r := range regions {
 		mid := [2]float64{float64(r.box.Min.X+r.box.Max.X) / 2, float64(r.box.Min.Y+r.box.Max.Y) / 2}
 		for _, v := range views {
-			if v != nil && insideQuad(v.Outline, mid) {
+			if v != nil && insideQuad(v.view.Outline, mid) {
 				continue next
 			}
 		}

@@ -51,7 +51,12 @@ func fitHomography(pts []match) (h homography, cov matrix, ok bool) {
 		h.origin[0] += m.board[0] / float64(len(pts))
 		h.origin[1] += m.board[1] / float64(len(pts))
 	}
+	spread := 1.0
 	for iter := 0; iter < 12; iter++ {
+		// Bent by a lens, all points lie off: that makes none of them wrong.
+		if iter > 1 {
+			spread = medianSquare(pts, h.at)
+		}
 		var n matrix
 		var r [8]float64
 		n[6][6], n[7][7] = 1/(perspectivePrior*perspectivePrior), 1/(perspectivePrior*perspectivePrior)
@@ -64,7 +69,7 @@ func fitHomography(pts []match) (h homography, cov matrix, ok bool) {
 			ex, ey := m.px[0]-px[0], m.px[1]-px[1]
 			wt := 1 / (m.sd * m.sd)
 			if iter > 1 { // the affine start comes first
-				wt /= 1 + (ex*ex+ey*ey)*wt/9
+				wt /= 1 + (ex*ex+ey*ey)*wt/(9*spread)
 			}
 			if iter == 0 {
 				ju[6], ju[7], jv[6], jv[7] = 0, 0, 0, 0
@@ -102,6 +107,18 @@ func fitHomography(pts []match) (h homography, cov matrix, ok bool) {
 	return h, cov, true
 }
 
+// medianSquare is the median of the squared distances between points and a
+// map, in units of their variances, at least 1.
+func medianSquare(pts []match, at func([2]float64) ([2]float64, float64)) float64 {
+	e := make([]float64, len(pts))
+	for i, m := range pts {
+		px, _ := at(m.board)
+		dx, dy := m.px[0]-px[0], m.px[1]-px[1]
+		e[i] = (dx*dx + dy*dy) / (m.sd * m.sd)
+	}
+	return math.Max(1, median(e))
+}
+
 // sd is the standard deviation of the fitted map at a board point, pixels:
 // the root of the mean of both axes' variances.
 func (h *homography) sd(b [2]float64, cov *matrix) float64 {
@@ -116,6 +133,15 @@ func (h *homography) sd(b [2]float64, cov *matrix) float64 {
 		}
 	}
 	return math.Sqrt(v / 2)
+}
+
+// straight is the pixel without the smooth rest.
+func (w *warp) straight(b [2]float64) (px [2]float64, ok bool) {
+	q, den := w.h.at(b)
+	if den < 0.05 {
+		return q, false
+	}
+	return w.lens.real(q)
 }
 
 // matrix is room for the small symmetric systems here, given by their lower
@@ -237,35 +263,46 @@ func fitWarp(pts []match, l lens, b *Board, bend bool) (w warp, ok bool) {
 	}
 	w.scale = [2]float64{float64(b.Cols) / 2, float64(b.Rows) / 2}
 	w.mid = w.scale
-	var n matrix
-	var rx, ry [10]float64
-	for i := range n {
-		// The homography has the first degree already; the rest is a lens's
-		// work, of pixels at most.
-		prior := 0.05
-		if i > 2 {
-			prior = 3
+	for iter := 0; iter < 3; iter++ {
+		spread := medianSquare(pts, func(b [2]float64) ([2]float64, float64) {
+			q, _ := w.at(b)
+			return q, 1
+		})
+		var n matrix
+		var rx, ry [10]float64
+		for i := range n {
+			// The homography has the first degree already; the rest is a
+			// lens's work, of pixels at most.
+			prior := 0.05
+			if i > 2 {
+				prior = 10
+			}
+			n[i][i] = 1 / (prior * prior)
 		}
-		n[i][i] = 1 / (prior * prior)
-	}
-	for _, m := range pts {
-		q, good := w.at(m.board)
-		if !good {
-			continue
-		}
-		ex, ey := m.px[0]-q[0], m.px[1]-q[1]
-		wt := 1 / (m.sd * m.sd)
-		wt /= 1 + (ex*ex+ey*ey)*wt/100 // lens residuals are no outliers
-		t := cubicTerms((m.board[0]-w.mid[0])/w.scale[0], (m.board[1]-w.mid[1])/w.scale[1])
-		for i := range t {
-			rx[i] += wt * t[i] * ex
-			ry[i] += wt * t[i] * ey
-			for j := 0; j <= i; j++ {
-				n[i][j] += wt * t[i] * t[j]
+		for _, m := range pts {
+			q, good := w.at(m.board)
+			p, good2 := w.straight(m.board)
+			if !good || !good2 {
+				continue
+			}
+			ex, ey := m.px[0]-q[0], m.px[1]-q[1]
+			wt := 1 / (m.sd * m.sd)
+			if iter > 0 {
+				wt /= 1 + (ex*ex+ey*ey)*wt/(9*spread)
+			}
+			t := cubicTerms((m.board[0]-w.mid[0])/w.scale[0], (m.board[1]-w.mid[1])/w.scale[1])
+			for i := range t {
+				rx[i] += wt * t[i] * (m.px[0] - p[0])
+				ry[i] += wt * t[i] * (m.px[1] - p[1])
+				for j := 0; j <= i; j++ {
+					n[i][j] += wt * t[i] * t[j]
+				}
 			}
 		}
-	}
-	if inv, good := n.invert(10); good {
+		inv, good := n.invert(10)
+		if !good {
+			break
+		}
 		w.bx, w.by, w.bend = inv.times(&rx), inv.times(&ry), true
 	}
 	return w, true
@@ -273,21 +310,14 @@ func fitWarp(pts []match, l lens, b *Board, bend bool) (w warp, ok bool) {
 
 // at is the pixel of a board point.
 func (w *warp) at(b [2]float64) (px [2]float64, ok bool) {
-	q, den := w.h.at(b)
-	if den < 0.05 {
-		return q, false
-	}
-	if px, ok = w.lens.real(q); !ok {
-		return
-	}
-	if w.bend {
+	if px, ok = w.straight(b); ok && w.bend {
 		t := cubicTerms((b[0]-w.mid[0])/w.scale[0], (b[1]-w.mid[1])/w.scale[1])
 		for i := range t {
 			px[0] += w.bx[i] * t[i]
 			px[1] += w.by[i] * t[i]
 		}
 	}
-	return px, true
+	return px, ok
 }
 
 // chart is the inverse of a warp near one board point: from pixels to board

@@ -10,6 +10,7 @@ import "C"
 import (
 	"fmt"
 	"image"
+	"runtime"
 	"sync"
 	"unsafe"
 )
@@ -53,7 +54,7 @@ type markerSearch struct {
 	winMin, winMax, winStep int     // windows of the adaptive threshold
 }
 
-// picture is the C view of img. The caller keeps img alive during the call.
+// picture is the C view of img, which must be kept alive while it is used.
 func picture(img *image.Gray) C.wp_picture {
 	b := img.Bounds()
 	off := img.PixOffset(b.Min.X, b.Min.Y)
@@ -81,6 +82,7 @@ func findMarkers(img *image.Gray, d Dictionary, s markerSearch) (read []Marker, 
 	}
 	n := C.wp_find_markers(picture(img), C.int(d.opencv), &opt,
 		&ids[0], &corners[0], maxRead, &corners[maxRead*8], maxUnread, &nUnread, &msg[0], C.int(len(msg)))
+	runtime.KeepAlive(img)
 	if n < 0 {
 		return nil, nil, fmt.Errorf("OpenCV's marker detection failed (%s): check the OpenCV installation", C.GoString(&msg[0]))
 	}
@@ -107,7 +109,9 @@ func reduce(img *image.Gray, factor int) (*image.Gray, error) {
 		return out, nil
 	}
 	var msg [256]C.char
-	if C.wp_reduce(picture(img), C.int(factor), (*C.uchar)(unsafe.Pointer(&out.Pix[0])), &msg[0], C.int(len(msg))) != 0 {
+	failed := C.wp_reduce(picture(img), C.int(factor), (*C.uchar)(unsafe.Pointer(&out.Pix[0])), &msg[0], C.int(len(msg))) != 0
+	runtime.KeepAlive(img)
+	if failed {
 		return nil, fmt.Errorf("OpenCV could not reduce the picture (%s): check the OpenCV installation", C.GoString(&msg[0]))
 	}
 	return out, nil
@@ -137,4 +141,28 @@ func DetectRaw(img *image.Gray, dictionary string) ([]Marker, error) {
 	}
 	read, _, err := findMarkers(img, d, markerSearch{})
 	return read, err
+}
+
+// CharucoRaw is OpenCV's own ChArUco corner interpolation, with the markers it
+// finds at full resolution and default parameters: corner numbers to pixels.
+// It exists to compare with: OpenCV 4.6 answers half a pixel too far in x and
+// y.
+func CharucoRaw(img *image.Gray, b Board) (map[int][2]float64, error) {
+	if err := b.Validate(); err != nil {
+		return nil, err
+	}
+	n := b.NumCorners()
+	ids, corners := make([]C.int, n), make([]C.float, 2*n)
+	var msg [256]C.char
+	found := C.wp_charuco_corners(picture(img), C.int(Dictionaries[b.Dictionary].opencv), C.int(b.Cols), C.int(b.Rows),
+		C.float(b.MarkerM/b.SquareM), C.int(b.FirstID), &ids[0], &corners[0], C.int(n), &msg[0], C.int(len(msg)))
+	runtime.KeepAlive(img)
+	if found < 0 {
+		return nil, fmt.Errorf("OpenCV's corner interpolation failed (%s): check the OpenCV installation", C.GoString(&msg[0]))
+	}
+	out := make(map[int][2]float64, found)
+	for i := range int(found) {
+		out[int(ids[i])] = [2]float64{float64(corners[2*i]), float64(corners[2*i+1])}
+	}
+	return out, nil
 }

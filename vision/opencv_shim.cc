@@ -11,9 +11,11 @@
 #include <opencv2/imgproc.hpp>
 #if CV_VERSION_MAJOR > 4 || (CV_VERSION_MAJOR == 4 && CV_VERSION_MINOR >= 7)
 #include <opencv2/objdetect/aruco_detector.hpp>
+#include <opencv2/objdetect/charuco_detector.hpp>
 #define WP_NEW_ARUCO 1
 #else
 #include <opencv2/aruco.hpp>
+#include <opencv2/aruco/charuco.hpp>
 #define WP_NEW_ARUCO 0
 #endif
 
@@ -98,6 +100,41 @@ extern "C" int wp_find_markers(wp_picture p, int dictionary, const wp_search *s,
 				rejected[8 * i + 2 * k] = others[i][k].x * scale + shift;
 				rejected[8 * i + 2 * k + 1] = others[i][k].y * scale + shift;
 			}
+		return n;
+	} catch (const std::exception &e) {
+		return wp_fail(err, err_cap, e.what());
+	} catch (...) {
+		return wp_fail(err, err_cap, "unknown error");
+	}
+}
+
+extern "C" int wp_charuco_corners(wp_picture p, int dictionary, int cols, int rows, float marker_share, int first_id,
+	int *ids, float *corners, int cap, char *err, int err_cap) {
+	try {
+		cv::Mat img = wp_mat(p);
+		std::vector<int> marker_ids(cols * rows / 2);
+		for (size_t i = 0; i < marker_ids.size(); i++) marker_ids[i] = first_id + (int)i;
+		std::vector<cv::Point2f> found;
+		std::vector<int> numbers;
+#if WP_NEW_ARUCO
+		cv::aruco::CharucoBoard board(cv::Size(cols, rows), 1.0f, marker_share, wp_dictionary(dictionary), marker_ids);
+		cv::aruco::CharucoDetector(board).detectBoard(img, found, numbers);
+#else
+		cv::Ptr<cv::aruco::Dictionary> d = cv::aruco::getPredefinedDictionary(dictionary);
+		cv::Ptr<cv::aruco::CharucoBoard> board = cv::aruco::CharucoBoard::create(cols, rows, 1.0f, marker_share, d);
+		board->ids = marker_ids;
+		std::vector<std::vector<cv::Point2f> > quads;
+		std::vector<int> seen;
+		cv::aruco::detectMarkers(img, d, quads, seen);
+		if (seen.empty()) return 0;
+		cv::aruco::interpolateCornersCharuco(quads, seen, img, board, found, numbers);
+#endif
+		int n = std::min<int>(found.size(), cap);
+		for (int i = 0; i < n; i++) {
+			ids[i] = numbers[i];
+			corners[2 * i] = found[i].x;
+			corners[2 * i + 1] = found[i].y;
+		}
 		return n;
 	} catch (const std::exception &e) {
 		return wp_fail(err, err_cap, e.what());

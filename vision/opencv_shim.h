@@ -29,6 +29,12 @@ int wp_find_markers(wp_picture p, int dictionary, const wp_search *s,
 	float *rejected, int rejected_cap, int *num_rejected,
 	char *err, int err_cap);
 
+/* OpenCV's own ChArUco corners at full resolution with default parameters, to
+   compare with. ids of the board's markers count from first_id. Writes up to cap
+   corner numbers and 2 floats each. Returns the number of corners, or -1. */
+int wp_charuco_corners(wp_picture p, int dictionary, int cols, int rows, float marker_share, int first_id,
+	int *ids, float *corners, int cap, char *err, int err_cap);
+
 /* OpenCV's area-averaging reduction by a whole factor; dst has
    (width/factor) x (height/factor) bytes. Returns 0, or -1 with a message. */
 int wp_reduce(wp_picture p, int factor, unsigned char *dst, char *err, int err_cap);

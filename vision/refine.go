@@ -3,6 +3,7 @@ package vision
 import (
 	"image"
 	"math"
+	"sort"
 )
 
 // A corner is measured by predicting the picture of its neighbourhood: the
@@ -53,6 +54,8 @@ type fit struct {
 	rms    float64     // of the residuals, grey levels
 	r2     float64     // share of the window's variance that is explained
 	worst  float64     // largest mean square of the residuals of a quadrant
+	kept   float64     // share of the pixels that look as predicted
+	least  float64     // the same of the worst quadrant
 	inside float64     // share of the window inside the picture
 }
 
@@ -61,35 +64,38 @@ type estimate struct{ value, weight float64 }
 
 // bench holds the buffers of one goroutine's windows.
 type bench struct {
-	rows []sampleRow
+	rows          []sampleRow
+	some, weights []float64
 }
 
 type sampleRow struct {
-	col  [numCols]float64
-	grey float64
-	quad int
+	col    [numCols]float64
+	grey   float64
+	weight float64
+	quad   int
 }
 
 // add adds a pixel to the normal equations.
 func (s *sampleRow) add(n *matrix, r *[numCols]float64, cols int) {
 	c := &s.col
+	wg := s.weight * s.grey
 	if c[colShiftX] == 0 && c[colShiftY] == 0 {
 		// A flat place: no edge is near.
-		r[2] += s.grey
-		n[2][2]++
-		for j := 3; j < 6; j++ {
-			e := c[j]
-			r[j] += e * s.grey
-			n[j][2] += e
-			for k := 3; k <= j; k++ {
+		r[colDark] += wg
+		n[colDark][colDark] += s.weight
+		for j := colGain; j <= colTiltY; j++ {
+			e := s.weight * c[j]
+			r[j] += c[j] * wg
+			n[j][colDark] += e
+			for k := colGain; k <= j; k++ {
 				n[j][k] += e * c[k]
 			}
 		}
 		return
 	}
 	for j := 0; j < cols && j < numCols; j++ {
-		e := c[j]
-		r[j] += e * s.grey
+		e := s.weight * c[j]
+		r[j] += c[j] * wg
 		row := &n[j]
 		for k := 0; k <= j; k++ {
 			row[k] += e * c[k]
@@ -195,11 +201,10 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 			if dy > 0 {
 				q |= 2
 			}
+			jx, jy := -slope*(vx*xu+vy*yu), -slope*(vx*xv+vy*yv)
 			w.rows = append(w.rows, sampleRow{
-				[numCols]float64{
-					-slope * (vx*xu + vy*yu), -slope * (vx*xv + vy*yv), 1, g, g * dx, g * dy,
-					slope * vs, tone, slope * sharp,
-				}, float64(line[x]), q,
+				col:  [numCols]float64{jx, jy, 1, g, g * dx, g * dy, slope * vs, tone, slope * sharp},
+				grey: float64(line[x]), weight: 1, quad: q,
 			})
 		}
 	}
@@ -210,48 +215,41 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 	}
 	f.inside = float64(count) / float64(count+outside)
 
-	var n matrix
-	var r [numCols]float64
 	var mean, square float64
 	for i := range w.rows {
-		row := &w.rows[i]
-		mean += row.grey
-		square += row.grey * row.grey
-		row.add(&n, &r, cols)
+		mean += w.rows[i].grey
+		square += w.rows[i].grey * w.rows[i].grey
 	}
-	inv, good := n.invert(cols)
+	total := square - mean*mean/float64(count)
+	inv, sol, good := w.solve(cols)
+	for round := 0; good && round < 2 && w.doubt(&sol, cols); round++ {
+		inv, sol, good = w.solve(cols)
+	}
 	if !good {
 		return f, false
 	}
-	var sol [numCols]float64
-	for j := 0; j < cols; j++ {
-		for k := 0; k < cols; k++ {
-			sol[j] += inv[j][k] * r[k]
-		}
-	}
-	var sum [4]float64
-	var num [4]float64
+	var sum, weight, num [4]float64
 	for i := range w.rows {
 		row := &w.rows[i]
-		e := row.grey
-		for j := 0; j < cols; j++ {
-			e -= row.col[j] * sol[j]
-		}
-		sum[row.quad] += e * e
+		e := row.residual(&sol, cols)
+		sum[row.quad] += row.weight * e * e
+		weight[row.quad] += row.weight
 		num[row.quad]++
 	}
 	rss := sum[0] + sum[1] + sum[2] + sum[3]
+	kept := weight[0] + weight[1] + weight[2] + weight[3]
+	f.kept, f.least = kept/float64(count), 1
 	for q := range sum {
 		if num[q] > 4 {
-			f.worst = math.Max(f.worst, sum[q]/num[q])
+			f.least = math.Min(f.least, weight[q]/num[q])
+			f.worst = math.Max(f.worst, sum[q]/math.Max(1, weight[q]))
 		}
 	}
-	total := square - mean*mean/float64(count)
 	f.gain = sol[colGain]
-	if !(f.gain > 0) || !(total > 0) {
+	if !(f.gain > 0) || !(total > 0) || kept < float64(3*cols) {
 		return f, false
 	}
-	variance := rss / float64(count-cols)
+	variance := rss / (kept - float64(cols))
 	f.rms = math.Sqrt(variance)
 	f.r2 = 1 - rss/total
 	f.shift = [2]float64{sol[colShiftX] / f.gain, sol[colShiftY] / f.gain}
@@ -261,6 +259,77 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 		f.look[k-colBlur] = estimate{sol[k] / f.gain, 1 / (inv[k][k] * vv)}
 	}
 	return f, true
+}
+
+// solve is the weighted least-squares solution of the rows.
+func (w *bench) solve(cols int) (inv matrix, sol [numCols]float64, ok bool) {
+	var n matrix
+	var r [numCols]float64
+	for i := range w.rows {
+		w.rows[i].add(&n, &r, cols)
+	}
+	if inv, ok = n.invert(cols); !ok {
+		return
+	}
+	for j := 0; j < cols; j++ {
+		for k := 0; k < cols; k++ {
+			sol[j] += inv[j][k] * r[k]
+		}
+	}
+	return
+}
+
+func (s *sampleRow) residual(sol *[numCols]float64, cols int) float64 {
+	e := s.grey
+	for j := 0; j < cols && j < numCols; j++ {
+		e -= s.col[j] * sol[j]
+	}
+	return e
+}
+
+const (
+	// An edge may lie this far from where it is predicted without its pixels
+	// being taken for something else: print and blur are not perfect.
+	edgeTolerance = 0.15
+
+	// Residuals beyond this many standard deviations have no weight (Tukey's
+	// biweight).
+	doubtFrom = 6
+)
+
+// doubt gives pixels a weight by their residuals: dirt, a glint or a finger
+// is not the print. It tells whether there are any such pixels; without them
+// weights stay 1.
+func (w *bench) doubt(sol *[numCols]float64, cols int) bool {
+	w.some = w.some[:0]
+	step := 1 + len(w.rows)/100
+	for i := 0; i < len(w.rows); i += step {
+		w.some = append(w.some, math.Abs(w.rows[i].residual(sol, cols)))
+	}
+	sort.Float64s(w.some)
+	scale := 1.4826 * w.some[len(w.some)/2] // of a normal distribution, from its median
+	scale = math.Max(scale, 1)
+	edge := edgeTolerance * sol[colGain]
+	var out int
+	w.weights = w.weights[:0]
+	for i := range w.rows {
+		row := &w.rows[i]
+		e := row.residual(sol, cols)
+		gx, gy := row.col[colShiftX]*edge, row.col[colShiftY]*edge
+		t := e * e / (scale*scale + gx*gx + gy*gy) / (doubtFrom * doubtFrom)
+		if t > 0.5 {
+			out++
+		}
+		t = math.Max(0, 1-t)
+		w.weights = append(w.weights, t*t)
+	}
+	if out*200 < len(w.rows) {
+		return false
+	}
+	for i := range w.rows {
+		w.rows[i].weight = w.weights[i]
+	}
+	return true
 }
 
 // poly is the value and the derivatives of a cubic at (a, b).

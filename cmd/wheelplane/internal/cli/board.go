@@ -56,10 +56,10 @@ which are printed beside it, and state the two numbers in the job:
 The default paper, A3, holds 7 x 5 squares of 55 mm; A4 38 mm, Tabloid 51 mm,
 Letter 36 mm. Larger boards measure better and from farther away.`,
 		Example: `  wheelplane board
-  wheelplane board --paper A4 --count 6 --output small.pdf
+  wheelplane board --paper A4 --count 6 --out small.pdf
   wheelplane board --names B1,B2,B3,B4,B5,B6,F1,F2,F3
-  wheelplane board --paper 700x500 --output pictures --dpi 200
-  wheelplane board --count 1 --names spare --first-id 238 --output spare.pdf`,
+  wheelplane board --paper 700x500 --out pictures --dpi 200
+  wheelplane board --count 1 --names spare --first-id 238 --out spare.pdf`,
 		Args:              atMost(0),
 		ValidArgsFunction: cobra.NoFileCompletions,
 		RunE: func(c *cobra.Command, args []string) error {
@@ -82,7 +82,7 @@ Letter 36 mm. Larger boards measure better and from farther away.`,
 	f.Float64Var(&o.markerMM, "marker-mm", 0, "side of a marker (default three quarters of the square)")
 	f.StringVar(&o.dictionary, "dictionary", "36h11", "family of markers")
 	f.IntVar(&o.firstID, "first-id", 0, "id of the first marker of the first board")
-	f.StringVarP(&o.output, "output", "o", "boards.pdf", "PDF to write, or a folder for PNG pictures")
+	f.StringVarP(&o.output, "out", "o", "boards.pdf", "PDF to write, or a folder for PNG pictures")
 	f.Float64Var(&o.dpi, "dpi", 300, "resolution of PNG pictures; the nearest with whole pixels is taken")
 	f.BoolVar(&o.force, "force", false, "replace files that are there")
 	var papers, dictionaries []string
@@ -95,7 +95,7 @@ Letter 36 mm. Larger boards measure better and from farther away.`,
 	slices.Sort(dictionaries)
 	c.RegisterFlagCompletionFunc("paper", completeWords(papers...))
 	c.RegisterFlagCompletionFunc("dictionary", completeWords(dictionaries...))
-	c.RegisterFlagCompletionFunc("output", completeFiles("pdf"))
+	c.RegisterFlagCompletionFunc("out", completeFiles("pdf"))
 	return c
 }
 
@@ -183,7 +183,7 @@ func (o *boardOptions) mayWrite(path string) error {
 	if _, err := os.Lstat(path); o.force || errors.Is(err, fs.ErrNotExist) {
 		return nil
 	}
-	return withCode(ExitFailed, fmt.Errorf("%s is there already: choose another --output, or replace it with --force", path))
+	return withCode(ExitFailed, fmt.Errorf("%s is there already: choose another --out, or replace it with --force", path))
 }
 
 func (a *App) writeBoardsPDF(o boardOptions, sheets []vision.Sheet) ([]string, error) {
@@ -198,7 +198,7 @@ const notesPicture = "print-and-mount.png"
 
 func (a *App) writeBoardPictures(ctx context.Context, o boardOptions, boards []vision.Board, sheets []vision.Sheet) ([]string, error) {
 	if strings.EqualFold(filepath.Ext(o.output), ".png") {
-		return nil, Usagef("--output %s: name a folder for the pictures, or a .pdf file", o.output)
+		return nil, Usagef("--out %s: name a folder for the pictures, or a .pdf file", o.output)
 	}
 	files := []string{filepath.Join(o.output, notesPicture)}
 	taken := map[string]string{}

@@ -1,9 +1,11 @@
 package cli
 
 import (
+	"encoding/json"
 	"fmt"
 	"os"
 	"path/filepath"
+	"reflect"
 	"regexp"
 	"strings"
 	"testing"
@@ -59,5 +61,33 @@ func TestReadmeJob(t *testing.T) {
 	}
 	if got := len(folder.Job.Photos); got != 4 {
 		t.Errorf("%d photos, want 4", got)
+	}
+}
+
+// The README's result.json is one, and it names every quantity and every key.
+func TestReadmeResult(t *testing.T) {
+	text := readme(t)
+	m := regexp.MustCompile("(?s)```json\n(.*?)```").FindStringSubmatch(text)
+	if m == nil {
+		t.Fatal("README.md shows no result.json")
+	}
+	var r rig.Result
+	dec := json.NewDecoder(strings.NewReader(m[1]))
+	dec.DisallowUnknownFields()
+	if err := dec.Decode(&r); err != nil {
+		t.Fatal(err)
+	}
+	if len(r.Readings) == 0 || r.Readings[0].Unit != "deg" {
+		t.Errorf("got %+v", r)
+	}
+	for _, q := range quantityNames {
+		if !strings.Contains(text, fmt.Sprintf("\n| `%s` |", q.quantity)) {
+			t.Errorf("README.md has no row for %s", q.quantity)
+		}
+	}
+	for f := range reflect.TypeFor[rig.Network]().Fields() {
+		if key := f.Tag.Get("json"); !strings.Contains(text, "`"+key+"`") {
+			t.Errorf("README.md does not tell of network's %s", key)
+		}
 	}
 }

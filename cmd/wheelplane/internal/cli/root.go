@@ -19,7 +19,7 @@
 //				return app.frob(c.Context(), o)
 //			},
 //		}
-//		c.Flags().StringVarP(&o.out, "output", "o", "", "file to write")
+//		c.Flags().StringVarP(&o.out, "out", "o", "", "file to write")
 //		return c
 //	}
 //
@@ -32,9 +32,12 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"runtime"
 	"strings"
 	"sync"
 	"syscall"
+
+	"wheelplane/vision"
 
 	"github.com/spf13/cobra"
 	"golang.org/x/term"
@@ -137,7 +140,7 @@ its standard uncertainty.
 	root.SuggestionsMinimumDistance = 2
 	root.SetOut(a.Stdout)
 	root.SetErr(a.Stderr)
-	root.SetVersionTemplate("{{.Name}} {{.Version}}\n")
+	root.SetVersionTemplate(fmt.Sprintf("{{.Name}} {{.Version}} (OpenCV %s, %s)\n", vision.OpenCVVersion(), runtime.Version()))
 	root.PersistentFlags().BoolVar(&a.JSON, "json", false, "write the result as JSON on standard output, nothing else")
 	root.PersistentFlags().BoolVarP(&a.Quiet, "quiet", "q", false, "no progress, no warnings")
 	for _, newCommand := range commands {

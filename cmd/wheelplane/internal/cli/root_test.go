@@ -233,7 +233,7 @@ func TestThisTool(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	if !strings.Contains(string(b), `"name":"wheelplane"`) || version() == "" {
+	if !strings.Contains(string(b), `"name":"wheelplane"`) || !strings.Contains(string(b), `"opencv":"4.`) || version() == "" {
 		t.Errorf("got %s", b)
 	}
 }

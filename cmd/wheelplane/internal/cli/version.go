@@ -5,6 +5,7 @@ import (
 	"runtime/debug"
 
 	"wheelplane/pose/rig"
+	"wheelplane/vision"
 )
 
 // release is set by the Makefile from git describe. Without it, the build's
@@ -33,5 +34,5 @@ func version() string {
 
 // thisTool is "tool" in a result file.
 func thisTool() rig.Tool {
-	return rig.Tool{Name: "wheelplane", Version: version(), Go: runtime.Version()}
+	return rig.Tool{Name: "wheelplane", Version: version(), Go: runtime.Version(), OpenCV: vision.OpenCVVersion()}
 }

@@ -1,0 +1,549 @@
+package vision_test
+
+import (
+	"fmt"
+	"image"
+	"image/color"
+	"image/draw"
+	"math"
+	"path/filepath"
+	"reflect"
+	"sort"
+	"sync"
+	"testing"
+
+	"wheelplane/fixtures"
+	"wheelplane/pose"
+	"wheelplane/vision"
+
+	"gocv.io/x/gocv"
+)
+
+// phone is a phone's main camera at 12 MP.
+func phone() vision.Camera {
+	return vision.Camera{Name: "test", Width: 4000, Height: 3000, FX: 2900, FY: 2905, CX: 2010, CY: 1490,
+		K1: 0.08, K2: -0.15, P1: 0.0004, P2: -0.0003}
+}
+
+// half is the same camera with a picture of half the size.
+func half() vision.Camera {
+	c := phone()
+	c.Width, c.Height = 2000, 1500
+	c.FX, c.FY, c.CX, c.CY = c.FX/2, c.FY/2, c.CX/2, c.CY/2
+	return c
+}
+
+var a3 = vision.Board{Dictionary: "36h11", Cols: 7, Rows: 5, SquareM: 0.055, MarkerM: 0.041}
+
+// at places a board's centre at a distance (m) on the ray of a pixel, facing
+// the camera, then tilted about an axis of the picture at angle axis from x,
+// and turned by roll in its own plane; angles in degrees.
+func at(c *vision.Camera, b vision.Board, px [2]float64, distance, tilt, axis, roll float64) fixtures.PlacedBoard {
+	const deg = math.Pi / 180
+	xy, _ := c.Ray(px)
+	sight := pose.Unit(pose.Vec{xy[0], xy[1], 1})
+	r := pose.RotationTo(pose.Vec{0, 0, 1}, sight).
+		Mul(pose.Exp(pose.Scale(tilt*deg, pose.Vec{math.Cos(axis * deg), math.Sin(axis * deg), 0}))).
+		Mul(pose.RotX(math.Pi)).Mul(pose.RotZ(roll * deg))
+	return fixtures.PlacedBoard{Board: b, CameraFromBoard: pose.SE3{R: r, T: pose.Scale(distance, sight)}}
+}
+
+// truth is the pixel of a board's corner.
+func truth(c *vision.Camera, p fixtures.PlacedBoard, corner int) [2]float64 {
+	px, _ := c.Project(p.CameraFromBoard.Apply(p.Board.Corner(corner)))
+	return px
+}
+
+func render(c vision.Camera, o fixtures.Optics, seed uint64, placed ...fixtures.PlacedBoard) *image.Gray {
+	return fixtures.Gray(fixtures.Render(fixtures.Shot{Camera: c, Boards: placed}, o, seed))
+}
+
+func boardsOf(placed []fixtures.PlacedBoard) (out []vision.Board) {
+	for _, p := range placed {
+		out = append(out, p.Board)
+	}
+	return
+}
+
+// errors are the errors of a view's corners, pixels, and their squares
+// normalised by the stated covariance (2 degrees of freedom each).
+func errorsOf(c *vision.Camera, p fixtures.PlacedBoard, v vision.View) (px, nees []float64) {
+	for _, k := range v.Corners {
+		q := truth(c, p, k.Index)
+		dx, dy := k.Px[0]-q[0], k.Px[1]-q[1]
+		px = append(px, math.Hypot(dx, dy))
+		det := k.Cov[0]*k.Cov[2] - k.Cov[1]*k.Cov[1]
+		nees = append(nees, (k.Cov[2]*dx*dx-2*k.Cov[1]*dx*dy+k.Cov[0]*dy*dy)/det)
+	}
+	return
+}
+
+// rms is per axis.
+func rms(px []float64) float64 {
+	var s float64
+	for _, e := range px {
+		s += e * e
+	}
+	return math.Sqrt(s / float64(2*len(px)))
+}
+
+func mean(v []float64) float64 {
+	var s float64
+	for _, x := range v {
+		s += x
+	}
+	return s / float64(len(v))
+}
+
+// gallery is one 12 MP photograph of boards near and far, straight and
+// oblique: 65 degrees at 2.5 m, and 3.2 m away.
+func gallery() (vision.Camera, []fixtures.PlacedBoard) {
+	c := phone()
+	b := vision.Set(6, a3)
+	return c, []fixtures.PlacedBoard{
+		at(&c, b[0], [2]float64{700, 700}, 2.2, 0, 0, 10),
+		at(&c, b[1], [2]float64{2000, 650}, 2.5, 50, 90, 0),
+		at(&c, b[2], [2]float64{3300, 800}, 2.5, 65, 80, 15),
+		at(&c, b[3], [2]float64{800, 2200}, 2.8, 45, 45, 120),
+		at(&c, b[4], [2]float64{2100, 2100}, 3.2, 20, 10, 200),
+		at(&c, b[5], [2]float64{3300, 2200}, 2.0, 60, 0, 3),
+	}
+}
+
+type taken struct {
+	c      vision.Camera
+	placed []fixtures.PlacedBoard
+	img    *image.Gray
+}
+
+var cleanGallery = sync.OnceValue(func() taken {
+	c, placed := gallery()
+	return taken{c, placed, render(c, fixtures.DefaultOptics(c.Width), 1, placed...)}
+})
+
+var phoneGallery = sync.OnceValue(func() taken {
+	c, placed := gallery()
+	return taken{c, placed, render(c, fixtures.PhoneOptics(c.Width), 2, placed...)}
+})
+
+// The truth is the renderer's own geometry, which its tests check against
+// exact areas. What is asked of clean pictures: a hundredth of a pixel, and a
+// covariance that is true. A phone's tone curve and sharpening may cost no
+// more than the covariance says.
+func TestCornersAreGoodToAHundredthOfAPixel(t *testing.T) {
+	for _, test := range []struct {
+		name         string
+		taken        taken
+		rmsPx        float64
+		neesL, neesH float64
+	}{
+		{"clean", cleanGallery(), 0.006, 0.8, 1.25},
+		{"phone", phoneGallery(), 0.008, 0.15, 1.25},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			c := test.taken.c
+			res, err := vision.Detect(test.taken.img, boardsOf(test.taken.placed), vision.DetectOptions{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(res.Views) != len(test.taken.placed) {
+				t.Fatalf("found %d of %d boards", len(res.Views), len(test.taken.placed))
+			}
+			var all []float64
+			for _, v := range res.Views {
+				p := test.taken.placed[v.Board]
+				px, nees := errorsOf(&c, p, v)
+				all = append(all, nees...)
+				t.Logf("board %s: %d markers, %d corners, square %.1f px, oblique %.0f deg, rms %.4f px, normalised %.2f",
+					p.Board.Name, v.Markers, len(px), v.SquarePx, v.Obliquity*180/math.Pi, rms(px), mean(nees)/2)
+				if len(px) != p.Board.NumCorners() {
+					t.Errorf("board %s: %d of %d corners, rejected %v", p.Board.Name, len(px), p.Board.NumCorners(), v.Rejected)
+				}
+				if r := rms(px); r > test.rmsPx {
+					t.Errorf("board %s: rms %.4f px, want at most %.4f", p.Board.Name, r, test.rmsPx)
+				}
+				for i, e := range nees {
+					if e > 25 {
+						t.Errorf("board %s corner %d: %.4f px off, %.1f of its own standard deviations", p.Board.Name, v.Corners[i].Index, px[i], math.Sqrt(e))
+					}
+				}
+			}
+			if n := mean(all) / 2; n < test.neesL || n > test.neesH {
+				t.Errorf("errors squared over their covariance: mean %.2f, want %.2f to %.2f", n, test.neesL, test.neesH)
+			}
+		})
+	}
+}
+
+// cv::cornerSubPix on the same picture, started at the truth, at the best of
+// its windows for each board. Ours must be five times better.
+func TestCornersBeatOpenCVCornerSubPix(t *testing.T) {
+	g := cleanGallery()
+	res, err := vision.Detect(g.img, boardsOf(g.placed), vision.DetectOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	m, err := gocv.NewMatFromBytes(g.img.Rect.Dy(), g.img.Rect.Dx(), gocv.MatTypeCV8U, g.img.Pix)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer m.Close()
+	for _, v := range res.Views {
+		p := g.placed[v.Board]
+		px, _ := errorsOf(&g.c, p, v)
+		best := math.Inf(1)
+		for _, win := range []int{2, 3, 4, 5, 8, 12} {
+			n := p.Board.NumCorners()
+			pts := gocv.NewMatWithSize(n, 1, gocv.MatTypeCV32FC2)
+			for i := range n {
+				q := truth(&g.c, p, i)
+				pts.SetFloatAt(i, 0, float32(q[0]))
+				pts.SetFloatAt(i, 1, float32(q[1]))
+			}
+			gocv.CornerSubPix(m, &pts, image.Pt(win, win), image.Pt(-1, -1), gocv.NewTermCriteria(gocv.Count|gocv.EPS, 100, 1e-4))
+			var off []float64
+			for i := range n {
+				q, s := truth(&g.c, p, i), pts.GetVecfAt(i, 0)
+				off = append(off, math.Hypot(float64(s[0])-q[0], float64(s[1])-q[1]))
+			}
+			pts.Close()
+			best = math.Min(best, rms(off))
+		}
+		t.Logf("board %s: ours %.4f px, cornerSubPix %.4f px", p.Board.Name, rms(px), best)
+		if rms(px) > best/5 {
+			t.Errorf("board %s: rms %.4f px against cornerSubPix's %.4f px", p.Board.Name, rms(px), best)
+		}
+	}
+}
+
+// OpenCV's ChArUco interpolation finds the same corners under the same
+// numbers: the row order is the same. In 4.6 it answers half a pixel too far
+// in x and y (measured); ours does not.
+func TestCornersAgainstOpenCVCharuco(t *testing.T) {
+	g := cleanGallery()
+	res, err := vision.Detect(g.img, boardsOf(g.placed), vision.DetectOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	compared := 0
+	var bias, theirs [2]float64
+	for _, v := range res.Views {
+		raw, err := vision.CharucoRaw(g.img, g.placed[v.Board].Board)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, k := range v.Corners {
+			r, ok := raw[k.Index]
+			q := truth(&g.c, g.placed[v.Board], k.Index)
+			if !ok || math.Hypot(r[0]-q[0], r[1]-q[1]) > 2 {
+				continue // OpenCV's windows fail on some
+			}
+			compared++
+			for a := range bias {
+				bias[a] += k.Px[a] - q[a]
+				theirs[a] += r[a] - q[a]
+			}
+		}
+	}
+	if compared < 60 {
+		t.Fatalf("only %d corners to compare: numbers disagree, or OpenCV fails", compared)
+	}
+	for a := range bias {
+		bias[a] /= float64(compared)
+		theirs[a] /= float64(compared)
+		if math.Abs(bias[a]) > 0.002 {
+			t.Errorf("our corners are off by %.4f px on average in axis %d", bias[a], a)
+		}
+		if math.Abs(theirs[a]) > 0.6 {
+			t.Errorf("OpenCV's corners are off by %.3f px in axis %d: do the numbers agree?", theirs[a], a)
+		}
+	}
+	t.Logf("mean error over %d corners: ours (%.4f, %.4f) px, OpenCV %s (%.3f, %.3f) px", compared, bias[0], bias[1], gocv.OpenCVVersion(), theirs[0], theirs[1])
+	if v := gocv.OpenCVVersion(); len(v) > 3 && v[:3] == "4.6" && (theirs[0] < 0.3 || theirs[1] < 0.3) {
+		t.Errorf("OpenCV %s is expected half a pixel off, is %.3f, %.3f: if it is right now, calibrations can be compared without correction", v, theirs[0], theirs[1])
+	}
+}
+
+// shared is a file of the photographs kept beside the project, or the test is
+// skipped.
+func shared(t *testing.T, name string) string {
+	t.Helper()
+	path := filepath.Join("..", "..", "shared", "real", name)
+	if _, err := vision.ReadInfo(path); err != nil {
+		t.Skipf("the photographs of ../shared/real are not here: %v", err)
+	}
+	return path
+}
+
+// The four photographs of OpenCV contrib's ChArUco tutorial (modules/aruco/
+// tutorials): OpenCV 4.6 finds 24, 24, 22 and 24 corners.
+func TestRealCharucoPhotos(t *testing.T) {
+	board := vision.Board{Name: "tutorial", Dictionary: "6x6_250", Cols: 5, Rows: 7, SquareM: 0.04, MarkerM: 0.02}
+	for i, want := range []int{24, 24, 22, 24} {
+		photo, err := vision.Load(shared(t, fmt.Sprintf("img_%02d.jpg", i)))
+		if err != nil {
+			t.Fatal(err)
+		}
+		res, err := vision.Detect(photo.Pix, []vision.Board{board}, vision.DetectOptions{})
+		if err != nil || len(res.Views) != 1 {
+			t.Fatalf("photo %d: %v, %d boards", i, err, len(res.Views))
+		}
+		v := res.Views[0]
+		if len(v.Corners) < want {
+			t.Errorf("photo %d: %d corners, OpenCV finds %d; rejected %v", i, len(v.Corners), want, v.Rejected)
+		}
+		raw, err := vision.CharucoRaw(photo.Pix, board)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, k := range v.Corners {
+			if r, ok := raw[k.Index]; ok && math.Hypot(r[0]-k.Px[0], r[1]-k.Px[1]) > 1.5 {
+				t.Errorf("photo %d corner %d: at %.2f, OpenCV says %.2f", i, k.Index, k.Px, r)
+			}
+		}
+		if len(res.UnknownIDs) > 0 {
+			t.Errorf("photo %d: markers %v that are not there", i, res.UnknownIDs)
+		}
+	}
+}
+
+// The tutorial's photograph of single markers: its ids are published.
+func TestUnknownMarkersAreReported(t *testing.T) {
+	photo, err := vision.Load(shared(t, "singlemarkersoriginal.jpg"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	board := vision.Board{Name: "other", Dictionary: "6x6_250", Cols: 5, Rows: 7, SquareM: 0.04, MarkerM: 0.02}
+	res, err := vision.Detect(photo.Pix, []vision.Board{board}, vision.DetectOptions{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := []int{23, 40, 62, 98, 124, 203}; !reflect.DeepEqual(res.UnknownIDs, want) || len(res.Views) > 0 {
+		t.Errorf("ids %v and %d boards, want %v and none", res.UnknownIDs, len(res.Views), want)
+	}
+}
+
+// OpenCV's sample pictures hold no marker of this family.
+func TestNothingIsFoundWhereNothingIs(t *testing.T) {
+	paths, _ := filepath.Glob("/usr/share/doc/opencv-doc/examples/data/*.jpg")
+	if len(paths) < 20 {
+		t.Skip("OpenCV's sample pictures are not installed: apt-get install opencv-doc")
+	}
+	sort.Strings(paths)
+	boards := vision.Set(10, a3)
+	looked := 0
+	for _, path := range paths {
+		photo, err := vision.Load(path)
+		if err != nil {
+			continue
+		}
+		looked++
+		res, err := vision.Detect(photo.Pix, boards, vision.DetectOptions{})
+		if err != nil {
+			t.Errorf("%s: %v", path, err)
+		}
+		if len(res.Views) > 0 || len(res.UnknownIDs) > 0 {
+			t.Errorf("%s: %d boards and markers %v that are not there", path, len(res.Views), res.UnknownIDs)
+		}
+	}
+	t.Logf("%d pictures", looked)
+}
+
+// cover paints a rectangle.
+func cover(img *image.Gray, r image.Rectangle, grey uint8) {
+	draw.Draw(img, r, image.NewUniform(color.Gray{Y: grey}), image.Point{}, draw.Src)
+}
+
+func TestBoardPartlyHidden(t *testing.T) {
+	c := half()
+	p := at(&c, a3, [2]float64{1000, 750}, 1.6, 30, 60, 5)
+	whole := render(c, fixtures.DefaultOptics(c.Width), 3, p)
+	for _, test := range []struct {
+		name   string
+		cover  image.Rectangle
+		grey   uint8
+		expect int
+	}{
+		{"left half, dark", image.Rect(0, 0, 1000, 1500), 40, 9},
+		{"right two thirds, bright", image.Rect(960, 0, 2000, 1500), 200, 6},
+		{"a hand in the middle", image.Rect(940, 690, 1060, 810), 120, 8},
+		{"cut off below", image.Rect(0, 760, 2000, 1500), 90, 9},
+	} {
+		t.Run(test.name, func(t *testing.T) {
+			img := image.NewGray(whole.Rect)
+			copy(img.Pix, whole.Pix)
+			cover(img, test.cover, test.grey)
+			res, err := vision.Detect(img, []vision.Board{a3}, vision.DetectOptions{})
+			if err != nil || len(res.Views) != 1 {
+				t.Fatalf("%v, %d boards", err, len(res.Views))
+			}
+			v := res.Views[0]
+			px, nees := errorsOf(&c, p, v)
+			t.Logf("%d corners, rms %.4f px, %d rejected, note %q", len(px), rms(px), len(v.Rejected), v.Note)
+			if len(px) < test.expect {
+				t.Errorf("%d corners, want at least %d", len(px), test.expect)
+			}
+			for i, k := range v.Corners {
+				q := truth(&c, p, k.Index)
+				if image.Pt(int(q[0]), int(q[1])).In(test.cover) {
+					t.Errorf("corner %d is covered and was measured", k.Index)
+				}
+				if nees[i] > 30 {
+					t.Errorf("corner %d is %.3f px off, %.1f of its standard deviations", k.Index, px[i], math.Sqrt(nees[i]))
+				}
+			}
+			if len(v.Corners)+len(v.Rejected) != a3.NumCorners() {
+				t.Errorf("%d corners and %d rejected of %d", len(v.Corners), len(v.Rejected), a3.NumCorners())
+			}
+		})
+	}
+}
+
+// All markers but two spoilt: a cross of white through each, more wrong cells
+// than the code corrects.
+func TestTwoReadableMarkersAreEnough(t *testing.T) {
+	c := half()
+	p := at(&c, a3, [2]float64{1000, 750}, 1.6, 40, 100, -20)
+	img := render(c, fixtures.DefaultOptics(c.Width), 4, p)
+	for k := range a3.NumMarkers() {
+		if k == 3 || k == 12 {
+			continue
+		}
+		var mid [2]float64
+		for _, q := range p.Board.MarkerCorners(k) {
+			px, _ := c.Project(p.CameraFromBoard.Apply(q))
+			mid[0] += px[0] / 4
+			mid[1] += px[1] / 4
+		}
+		m := image.Pt(int(mid[0]), int(mid[1]))
+		cover(img, image.Rect(-4, -12, 4, 12).Add(m), 190)
+		cover(img, image.Rect(-12, -4, 12, 4).Add(m), 190)
+	}
+	raw, err := vision.DetectRaw(img, "36h11")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(raw) > 2 {
+		t.Fatalf("%d markers are readable: the picture proves nothing", len(raw))
+	}
+	res, err := vision.Detect(img, []vision.Board{a3}, vision.DetectOptions{})
+	if err != nil || len(res.Views) != 1 {
+		t.Fatalf("%v, %d boards", err, len(res.Views))
+	}
+	px, _ := errorsOf(&c, p, res.Views[0])
+	t.Logf("%d markers, %d corners, rms %.4f px", res.Views[0].Markers, len(px), rms(px))
+	if res.Views[0].Markers > 2 || len(px) < 18 || rms(px) > 0.05 {
+		t.Errorf("%d markers, %d corners, rms %.4f px", res.Views[0].Markers, len(px), rms(px))
+	}
+}
+
+// The same board twice in one photograph: the clearer one is taken, whole, and
+// the view says so.
+func TestSameBoardTwice(t *testing.T) {
+	c := half()
+	near := at(&c, a3, [2]float64{600, 700}, 1.5, 10, 0, 0)
+	far := at(&c, a3, [2]float64{1500, 800}, 2.0, 40, 90, 30)
+	img := render(c, fixtures.DefaultOptics(c.Width), 5, near, far)
+	res, err := vision.Detect(img, []vision.Board{a3}, vision.DetectOptions{})
+	if err != nil || len(res.Views) != 1 {
+		t.Fatalf("%v, %d views", err, len(res.Views))
+	}
+	px, _ := errorsOf(&c, near, res.Views[0])
+	if r := rms(px); r > 0.02 || len(px) != a3.NumCorners() {
+		t.Errorf("%d corners with rms %.3f px of the nearer board", len(px), r)
+	}
+	if res.Views[0].Note == "" {
+		t.Error("no note that the board is seen twice")
+	}
+}
+
+// A lens that bends straight lines by many pixels, with the camera unknown and
+// known.
+func TestStrongDistortion(t *testing.T) {
+	c := half()
+	c.K1, c.K2 = -0.28, 0.07
+	boards := vision.Set(3, a3)
+	placed := []fixtures.PlacedBoard{
+		at(&c, boards[0], [2]float64{420, 350}, 0.9, 30, 20, 5),
+		at(&c, boards[1], [2]float64{1600, 1150}, 1.0, 40, 80, 170),
+		at(&c, boards[2], [2]float64{1550, 350}, 1.1, 10, 0, 80),
+	}
+	img := render(c, fixtures.DefaultOptics(c.Width), 6, placed...)
+	for _, o := range []vision.DetectOptions{{}, {Camera: &c}} {
+		res, err := vision.Detect(img, boards, o)
+		if err != nil || len(res.Views) != len(placed) {
+			t.Fatalf("camera %v: %v, %d of %d boards", o.Camera != nil, err, len(res.Views), len(placed))
+		}
+		for _, v := range res.Views {
+			px, nees := errorsOf(&c, placed[v.Board], v)
+			t.Logf("camera %v board %d: %d corners, rms %.4f px, normalised %.2f", o.Camera != nil, v.Board, len(px), rms(px), mean(nees)/2)
+			if len(px) < 22 || rms(px) > 0.01 {
+				t.Errorf("camera %v board %d: %d corners, rms %.4f px, rejected %v", o.Camera != nil, v.Board, len(px), rms(px), v.Rejected)
+			}
+		}
+	}
+}
+
+func TestDetectRefuses(t *testing.T) {
+	img := image.NewGray(image.Rect(0, 0, 100, 100))
+	twice := []vision.Board{a3, a3}
+	twice[0].Name, twice[1].Name = "A", "B"
+	bad := a3
+	bad.MarkerM = 0.06
+	for name, try := range map[string]func() error{
+		"no picture": func() error { _, err := vision.Detect(nil, []vision.Board{a3}, vision.DetectOptions{}); return err },
+		"empty picture": func() error {
+			_, err := vision.Detect(&image.Gray{}, []vision.Board{a3}, vision.DetectOptions{})
+			return err
+		},
+		"no boards":  func() error { _, err := vision.Detect(img, nil, vision.DetectOptions{}); return err },
+		"ids twice":  func() error { _, err := vision.Detect(img, twice, vision.DetectOptions{}); return err },
+		"bad board":  func() error { _, err := vision.Detect(img, []vision.Board{bad}, vision.DetectOptions{}); return err },
+		"dictionary": func() error { _, err := vision.DetectRaw(img, "7x7"); return err },
+	} {
+		if try() == nil {
+			t.Errorf("%s: no error", name)
+		}
+	}
+	// Tiny, black and odd pictures hold nothing, and say so.
+	for _, r := range []image.Rectangle{image.Rect(0, 0, 1, 1), image.Rect(0, 0, 7, 300), image.Rect(5, 5, 400, 411), image.Rect(0, 0, 1601, 33)} {
+		res, err := vision.Detect(image.NewGray(r), []vision.Board{a3}, vision.DetectOptions{})
+		if err != nil || len(res.Views) > 0 {
+			t.Errorf("%v: %v, %d views", r, err, len(res.Views))
+		}
+	}
+}
+
+// A part of a larger picture is measured in its own coordinates; several
+// goroutines give what one gives.
+func TestDetectIsSteady(t *testing.T) {
+	c := half()
+	p := at(&c, a3, [2]float64{1000, 750}, 1.6, 30, 60, 5)
+	img := render(c, fixtures.DefaultOptics(c.Width), 7, p)
+	want, err := vision.Detect(img, []vision.Board{a3}, vision.DetectOptions{})
+	if err != nil || len(want.Views) != 1 {
+		t.Fatalf("%v, %d views", err, len(want.Views))
+	}
+	var wg sync.WaitGroup
+	for range 4 {
+		wg.Go(func() {
+			got, err := vision.Detect(img, []vision.Board{a3}, vision.DetectOptions{})
+			if err != nil || !reflect.DeepEqual(got, want) {
+				t.Errorf("another goroutine got another answer: %v", err)
+			}
+		})
+	}
+	wg.Wait()
+
+	part := img.SubImage(image.Rect(500, 400, 1500, 1100)).(*image.Gray)
+	got, err := vision.Detect(part, []vision.Board{a3}, vision.DetectOptions{})
+	if err != nil || len(got.Views) != 1 || len(got.Views[0].Corners) != len(want.Views[0].Corners) {
+		t.Fatalf("a part of the picture: %v, %+v", err, got)
+	}
+	for i, k := range got.Views[0].Corners {
+		w := want.Views[0].Corners[i].Px
+		if math.Hypot(k.Px[0]+500-w[0], k.Px[1]+400-w[1]) > 0.01 {
+			t.Fatalf("corner %d of a part at %v, of the whole at %v", k.Index, k.Px, w)
+		}
+	}
+}
