@@ -148,9 +148,9 @@ func build(job *Job, obs []Observation, s *State, used []bool, loss bundle.Loss)
 	}
 	swept := make([]bool, len(c.Axes))
 	for w := range c.Wheels {
-		for st, stop := range job.Stations {
+		for st := range job.Stations {
 			a := c.AxisAt[w][st]
-			swept[a] = swept[a] || stop.Sweep && c.steered[w] && n.seen.axis[a]
+			swept[a] = swept[a] || n.sweptAt(w, st)
 		}
 	}
 	for a, axis := range c.Axes {
@@ -170,9 +170,9 @@ func build(job *Job, obs []Observation, s *State, used []bool, loss bundle.Loss)
 	}
 	for w, wheel := range c.Wheels {
 		var list []bundle.BlockID
-		for st, stop := range job.Stations {
+		for st := range job.Stations {
 			id := bundle.BlockID(-1)
-			if stop.Sweep && c.steered[w] && n.lines[c.AxisAt[w][st]] >= 0 {
+			if n.sweptAt(w, st) {
 				id = n.p.AddBlock(fmt.Sprintf("steer of %s at station %s", wheel, station(st)), []float64{s.Steer[w][st]}, bundle.Euclidean(1))
 			}
 			list = append(list, id)
@@ -235,6 +235,20 @@ func build(job *Job, obs []Observation, s *State, used []bool, loss bundle.Loss)
 	}
 	n.cameraPrior(&s.Camera)
 	return n
+}
+
+// sweptAt tells whether a wheel is steered at a station and a photograph shows
+// it there.
+func (n *network) sweptAt(wheel, st int) bool {
+	if !n.job.Stations[st].Sweep || !n.cast.steered[wheel] {
+		return false
+	}
+	for h := range n.job.Hangs {
+		if n.cast.wheelOf[h] == wheel && n.seen.hang[h][st] {
+			return true
+		}
+	}
+	return false
 }
 
 // addPrior adds what is known beforehand.

@@ -215,13 +215,13 @@ func compare(result, truth *rig.Result) *comparison {
 }
 
 func compareText(result, truth *rig.Result) string {
-	t := newTable(left("axle"), left("side"), left("reading"), right("measured"), right("u"), right("truth"), right("error"), right("error/u"), left("unit"))
+	t := newTable(left("axle"), left("side"), left("reading"), left("station"), right("measured"), right("u"), right("truth"), right("error"), right("error/u"), left("unit"))
 	worst := 0.0
 	c := compare(result, truth)
 	for _, r := range c.Readings {
 		d := digits(r.U)
 		num := func(v float64) string { return fmt.Sprintf("%.*f", d, positive(v, d)) }
-		t.row(fmt.Sprint(r.Axle), string(r.Side), quantityName(r.Quantity), num(r.Value), num(r.U), num(r.Truth), num(r.Error), fmt.Sprintf("%.1f", r.Normalised), r.Unit)
+		t.row(fmt.Sprint(r.Axle), string(r.Side), quantityName(r.Quantity), r.Station, num(r.Value), num(r.U), num(r.Truth), num(r.Error), fmt.Sprintf("%.1f", r.Normalised), r.Unit)
 		worst = math.Max(worst, math.Abs(r.Normalised))
 	}
 	n := result.Network

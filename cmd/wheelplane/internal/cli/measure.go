@@ -252,6 +252,20 @@ var quantityNames = []struct {
 	{align.AxleOffset, "axle offset"},
 	{align.Wheelbase, "wheelbase"},
 	{align.Track, "track"},
+	{align.CrossCamber, "cross camber"},
+	{align.Caster, "caster"},
+	{align.CrossCaster, "cross caster"},
+	{align.Kingpin, "kingpin inclination"},
+	{align.CrossKPI, "cross kingpin inclination"},
+	{align.ScrubRadius, "scrub radius"},
+	{align.Trail, "trail"},
+	{align.SteerAngle, "steer angle"},
+	{align.ToeOutOnTurns, "toe-out on turns"},
+	{align.SteerRatio, "steer ratio"},
+	{align.MaxSteer, "largest steer"},
+	{align.TravelDirection, "travel direction"},
+	{align.TravelMinusAxle, "travel less thrust"},
+	{align.RollingRadius, "rolling radius"},
 	{align.Runout, "board runout"},
 }
 
@@ -280,15 +294,26 @@ func resultText(r *rig.Result) string {
 		t := newTable(left("axle"), left("reading"), right("left"), right("right"), right("axle"), left("unit"))
 		for axle := 1; axle <= axles; axle++ {
 			for _, q := range quantityNames {
-				cell := map[align.Side]string{}
+				// One row, or one for each station it differs at.
+				var stations []string
+				cell := map[string]map[align.Side]string{}
 				unit := ""
 				for _, x := range r.Readings {
-					if x.Epoch == epoch && x.Axle == axle && x.Quantity == q.quantity {
-						cell[x.Side], unit = plusMinus(x.Value, x.U), x.Unit
+					if x.Epoch != epoch || x.Axle != axle || x.Quantity != q.quantity {
+						continue
 					}
+					if cell[x.Station] == nil {
+						cell[x.Station] = map[align.Side]string{}
+						stations = append(stations, x.Station)
+					}
+					cell[x.Station][x.Side], unit = plusMinus(x.Value, x.U), x.Unit
 				}
-				if unit != "" {
-					t.row(fmt.Sprint(axle), q.name, cell[align.Left], cell[align.Right], cell[align.NoSide], unit)
+				for _, st := range stations {
+					name := q.name
+					if st != "" {
+						name += ", station " + st
+					}
+					t.row(fmt.Sprint(axle), name, cell[st][align.Left], cell[st][align.Right], cell[st][align.NoSide], unit)
 				}
 			}
 		}
