@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 
 	"wheelplane/pose/bundle"
@@ -205,11 +206,17 @@ func (m *model) uncertainty(res *Result) error {
 	white.Mul(e.x, toWhite)
 	e.x = &white
 
-	res.ByPhoto = e.excess(func(r equationRow) [2]int { return [2]int{r.view} })
-	res.ByPlace = e.excess(func(r equationRow) [2]int { return r.place })
-	res.ByBoard = e.excess(func(r equationRow) [2]int { return r.board })
+	// Where the detection states more than its errors, residuals are smaller
+	// than expected, and so are all pulls: that is no sign of independence.
+	size := floats.Dot(e.r, e.r) / math.Max(1, float64(len(e.r)-m.parameters()))
+	if !(size > 0) {
+		size = 1
+	}
+	res.ByPhoto = e.excess(func(r equationRow) [2]int { return [2]int{r.view} }) / size
+	res.ByPlace = e.excess(func(r equationRow) [2]int { return r.place }) / size
+	res.ByBoard = e.excess(func(r equationRow) [2]int { return r.board }) / size
 	few := float64(len(m.views)-1) / math.Max(0.5, float64(len(m.views)-3))
-	res.Together = 1 + math.Max(0, res.ByPhoto+res.ByPlace+res.ByBoard-3)*few
+	res.Together = math.Max(1, size*(1+math.Max(0, res.ByPhoto+res.ByPlace+res.ByBoard-3)*few))
 
 	// The share of the photographs grows by the factor, that of the priors
 	// does not.

@@ -60,10 +60,10 @@ func photograph(t *testing.T, cam vision.Camera, n int, o fixtures.Optics, seed 
 // From rendered photographs, through detection, to the true camera within the
 // stated uncertainty; a phone's tone curve and sharpening included.
 func TestRenderedPhotographs(t *testing.T) {
-	const width = 1000
+	const width = 800
 	cam := camera(width)
 	for name, o := range map[string]fixtures.Optics{"good camera": fixtures.DefaultOptics(width), "phone": fixtures.PhoneOptics(width)} {
-		paths := photograph(t, cam, 10, o, 7)
+		paths := photograph(t, cam, 9, o, 7)
 		r, p, err := calib.FromPhotos(t.Context(), paths, board, calib.PhotoOptions{}, calib.Options{})
 		if err != nil {
 			t.Fatalf("%s: %v", name, err)

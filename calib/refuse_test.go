@@ -195,8 +195,8 @@ func TestNonsense(t *testing.T) {
 
 func TestVerdict(t *testing.T) {
 	s := simulation{camera: phone(), board: a3Board(), views: 40, noisePx: 0.1}
-	views, _ := s.run(2)
-	r, err := Calibrate(t.Context(), views, 4000, 3000, Options{})
+	views, poses := s.run(2)
+	r, err := calibrateFrom(t.Context(), views, s.camera, poses, Options{}, &Result{})
 	if err != nil {
 		t.Fatal(err)
 	}

@@ -189,8 +189,8 @@ func (c *chart) move(d [2]float64) {
 // the look, repeated while it still changes, then the corners.
 var (
 	roughPass = window{half: 0.3, max: 400, cols: colTone}
-	lookPass  = window{half: 0.5, max: 400, cols: numCols}
-	finalPass = window{half: 0.5, max: 2500, cols: colBlur}
+	lookPass  = window{half: 0.5, max: 400, cols: numCols, doubt: true}
+	finalPass = window{half: 0.5, max: 1600, cols: colBlur, doubt: true}
 )
 
 // maxLookPasses is enough for a strong tone curve with strong sharpening.
@@ -203,13 +203,14 @@ type measured struct {
 	pat     *pattern
 	cs      []found
 	look    look
+	colour  float64 // true variance of a shift over what white noise would give
 	warp    warp
 	view    View
 }
 
 // measure refines the corners at full resolution and makes the view.
 func (s *scene) measure(board, markers int, pat *pattern, cs []found) (*measured, bool) {
-	m := &measured{board: board, markers: markers, pat: pat, cs: cs}
+	m := &measured{board: board, markers: markers, pat: pat, cs: cs, colour: 1}
 	m.look = s.look // of the photograph's last board, if any
 	pass := roughPass
 	for looks := 0; ; {
@@ -239,7 +240,7 @@ func (s *scene) measure(board, markers int, pat *pattern, cs []found) (*measured
 
 // pass fits a warp to the corners so far and measures all of them with it.
 // What the windows wish of the look is summed up.
-func (s *scene) pass(m *measured, win window) (sum [3]estimate, ok bool) {
+func (s *scene) pass(m *measured, win window) (sum [4]estimate, ok bool) {
 	b := &s.boards[m.board]
 	pts := m.matches(b)
 	if len(pts) < 4 {
@@ -248,15 +249,22 @@ func (s *scene) pass(m *measured, win window) (sum [3]estimate, ok bool) {
 	if m.warp, ok = fitWarp(pts, s.lens, b, len(pts) >= 8); !ok {
 		return sum, false
 	}
+	var shown, plain float64
 	for i := range m.cs {
+		win.colour = win.cols == finalPass.cols && i%3 == 0 // the noise is much the same everywhere
 		m.cs[i] = s.measureCorner(m.pat, &m.warp, b.cornerSquares(i), win, m.look)
 		if !m.cs[i].ok {
 			continue
 		}
+		shown += m.cs[i].last.shown
+		plain += m.cs[i].last.plain
 		for k, l := range m.cs[i].last.look {
 			sum[k].value += l.value * l.weight
 			sum[k].weight += l.weight
 		}
+	}
+	if plain > 0 {
+		m.colour = math.Max(0.25, shown/plain)
 	}
 	return sum, true
 }
@@ -286,6 +294,9 @@ func (s *scene) finish(m *measured) bool {
 			continue
 		}
 		cov := c.last.cov
+		for k := range cov {
+			cov[k] *= m.colour
+		}
 		cov[0] += cornerFloor * cornerFloor
 		cov[2] += cornerFloor * cornerFloor
 		v.Corners = append(v.Corners, Corner{Index: i, Px: c.px, Cov: cov})
@@ -445,7 +456,7 @@ func (s *scene) measureCorner(pat *pattern, w *warp, at [2]float64, win window, 
 
 // learn takes a step from what the windows of a pass wish, within reason, and
 // tells whether it was a large one.
-func (lk *look) learn(sum [3]estimate) (large bool) {
+func (lk *look) learn(sum [4]estimate) (large bool) {
 	step := func(k int, limit float64) float64 {
 		if sum[k].weight == 0 {
 			return 0
@@ -456,7 +467,8 @@ func (lk *look) learn(sum [3]estimate) (large bool) {
 	}
 	lk.blur = math.Max(0.3, math.Min(8, lk.blur*math.Exp(step(0, 0.4))))
 	lk.tone = math.Max(-0.5, math.Min(0.9, lk.tone+step(1, 0.5)))
-	lk.sharp = math.Max(-0.5, math.Min(2, lk.sharp+step(2, 0.5)))
+	lk.curl = math.Max(-0.6, math.Min(0.6, lk.curl+step(2, 0.4)))
+	lk.sharp = math.Max(-0.5, math.Min(2, lk.sharp+step(3, 0.5)))
 	return large
 }
 

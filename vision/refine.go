@@ -23,6 +23,7 @@ const (
 	colTiltY
 	colBlur  // logarithm of the blur, times the gain
 	colTone  // f·(1-f): a tone curve to second order
+	colCurl  // f·(1-f)·(1-2f): and to third
 	colSharp // f less f blurred further: sharpening, or a point spread with tails
 	numCols
 )
@@ -32,6 +33,7 @@ const (
 type look struct {
 	blur  float64 // standard deviation of the point spread with the pixel's own area, pixels
 	tone  float64 // coefficient of f·(1-f)
+	curl  float64 // coefficient of f·(1-f)·(1-2f)
 	sharp float64 // coefficient of the sharpening
 }
 
@@ -43,6 +45,9 @@ type window struct {
 	half float64 // squares to each side
 	max  int     // about the most pixels used; more are thinned out evenly
 	cols int     // the first cols columns
+
+	doubt  bool // give no weight to pixels that are not the print
+	colour bool // look at the noise's colour
 }
 
 // fit is the outcome of one window.
@@ -50,13 +55,17 @@ type fit struct {
 	shift  [2]float64
 	cov    [3]float64 // of the shift: xx, xy, yy
 	gain   float64
-	look   [3]estimate // wished change of the blur's logarithm, tone, sharp
+	look   [4]estimate // wished change of the blur's logarithm, tone, curl, sharp
 	rms    float64     // of the residuals, grey levels
 	r2     float64     // share of the window's variance that is explained
 	worst  float64     // largest mean square of the residuals of a quadrant
 	kept   float64     // share of the pixels that look as predicted
 	least  float64     // the same of the worst quadrant
 	inside float64     // share of the window inside the picture
+
+	// The variance of the shift as the residuals themselves show it, and as
+	// residuals without correlation would give it; only where asked for.
+	shown, plain float64
 }
 
 // estimate is a value and its weight, 1/variance.
@@ -66,13 +75,17 @@ type estimate struct{ value, weight float64 }
 type bench struct {
 	rows          []sampleRow
 	some, weights []float64
+	grid          []int32
+	pull          [][2]float64
 }
 
 type sampleRow struct {
 	col    [numCols]float64
 	grey   float64
 	weight float64
+	off    float64 // residual of the last solution
 	quad   int
+	x, y   int
 }
 
 // add adds a pixel to the normal equations.
@@ -177,23 +190,30 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 			}
 			s := spread{sx: sx0 + (a-a0)*dsx, sy: sy0 + (a-a0)*dsy, corr: &corr}
 			v, vx, vy, vs := p.sample(c.board[0]+dx, c.board[1]+dy, s)
-			var sharp float64
+			// Tone curve, then sharpening. The mask blurs the tone's bump at an
+			// edge, v·(1-v), to about that of the blurred edge, with the same sum.
+			bump := v * (1 - v)
+			curl := bump * (1 - 2*v)
+			g, slope := v+lk.tone*bump+lk.curl*curl, 1+lk.tone*(1-2*v)+lk.curl*(1-6*bump)
+			tone, sharp := bump, 0.0
 			if second {
 				s.sx, s.sy, s.corr = s.sx*narrow, s.sy*narrow, &corr2
 				u, ux, uy, us := p.sample(c.board[0]+dx, c.board[1]+dy, s)
-				sharp = v - u
-				v += lk.sharp * sharp
-				vx += lk.sharp * (vx - ux)
-				vy += lk.sharp * (vy - uy)
-				vs += lk.sharp * (vs - us*narrow*narrow)
+				wide := narrow * u * (1 - u)
+				sharp = g - u - lk.tone*wide
+				g += lk.sharp * sharp
+				tone += lk.sharp * (bump - wide)
+				down := -lk.sharp * (1 + lk.tone*narrow*(1-2*u))
+				slope *= 1 + lk.sharp
+				vx, vy = slope*vx+down*ux, slope*vy+down*uy
+				vs = slope*vs + down*us*narrow*narrow
+			} else {
+				vx, vy, vs = slope*vx, slope*vy, slope*vs
 			}
 			// Gradients of the board coordinates, per pixel.
 			xu, xv := ex.slopes(a)
 			yu, yv := ey.slopes(a)
 			xu, xv, yu, yv = xu*iu, xv*iu, yu*iu, yv*iu
-			slope := 1 + lk.tone*(1-2*v)
-			tone := v * (1 - v)
-			g := v + lk.tone*tone
 			q := 0
 			if dx > 0 {
 				q = 1
@@ -201,10 +221,9 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 			if dy > 0 {
 				q |= 2
 			}
-			jx, jy := -slope*(vx*xu+vy*yu), -slope*(vx*xv+vy*yv)
 			w.rows = append(w.rows, sampleRow{
-				col:  [numCols]float64{jx, jy, 1, g, g * dx, g * dy, slope * vs, tone, slope * sharp},
-				grey: float64(line[x]), weight: 1, quad: q,
+				col:  [numCols]float64{-vx*xu - vy*yu, -vx*xv - vy*yv, 1, g, g * dx, g * dy, vs, tone, curl, sharp},
+				grey: float64(line[x]), weight: 1, quad: q, x: x, y: y,
 			})
 		}
 	}
@@ -222,7 +241,7 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 	}
 	total := square - mean*mean/float64(count)
 	inv, sol, good := w.solve(cols)
-	for round := 0; good && round < 2 && w.doubt(&sol, cols); round++ {
+	for round := 0; good && win.doubt && round < 2 && w.doubt(sol[colGain]); round++ {
 		inv, sol, good = w.solve(cols)
 	}
 	if !good {
@@ -231,7 +250,7 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 	var sum, weight, num [4]float64
 	for i := range w.rows {
 		row := &w.rows[i]
-		e := row.residual(&sol, cols)
+		e := row.off
 		sum[row.quad] += row.weight * e * e
 		weight[row.quad] += row.weight
 		num[row.quad]++
@@ -255,6 +274,9 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 	f.shift = [2]float64{sol[colShiftX] / f.gain, sol[colShiftY] / f.gain}
 	vv := variance / (f.gain * f.gain)
 	f.cov = [3]float64{inv[0][0] * vv, inv[1][0] * vv, inv[1][1] * vv}
+	if win.colour {
+		f.shown, f.plain = w.colour(&inv, cols, variance)
+	}
 	for k := colBlur; k < cols; k++ {
 		f.look[k-colBlur] = estimate{sol[k] / f.gain, 1 / (inv[k][k] * vv)}
 	}
@@ -276,15 +298,15 @@ func (w *bench) solve(cols int) (inv matrix, sol [numCols]float64, ok bool) {
 			sol[j] += inv[j][k] * r[k]
 		}
 	}
-	return
-}
-
-func (s *sampleRow) residual(sol *[numCols]float64, cols int) float64 {
-	e := s.grey
-	for j := 0; j < cols && j < numCols; j++ {
-		e -= s.col[j] * sol[j]
+	for i := range w.rows {
+		s := &w.rows[i]
+		e := s.grey
+		for j, v := range sol[:cols] {
+			e -= s.col[j] * v
+		}
+		s.off = e
 	}
-	return e
+	return
 }
 
 const (
@@ -300,23 +322,23 @@ const (
 // doubt gives pixels a weight by their residuals: dirt, a glint or a finger
 // is not the print. It tells whether there are any such pixels; without them
 // weights stay 1.
-func (w *bench) doubt(sol *[numCols]float64, cols int) bool {
+func (w *bench) doubt(gain float64) bool {
 	w.some = w.some[:0]
 	step := 1 + len(w.rows)/100
 	for i := 0; i < len(w.rows); i += step {
-		w.some = append(w.some, math.Abs(w.rows[i].residual(sol, cols)))
+		w.some = append(w.some, math.Abs(w.rows[i].off))
 	}
 	sort.Float64s(w.some)
 	scale := 1.4826 * w.some[len(w.some)/2] // of a normal distribution, from its median
 	scale = math.Max(scale, 1)
-	edge := edgeTolerance * sol[colGain]
+	edge := edgeTolerance * gain
 	var out int
 	w.weights = w.weights[:0]
 	for i := range w.rows {
 		row := &w.rows[i]
-		e := row.residual(sol, cols)
+		e := row.off
 		gx, gy := row.col[colShiftX]*edge, row.col[colShiftY]*edge
-		t := e * e / (scale*scale + gx*gx + gy*gy) / (doubtFrom * doubtFrom)
+		t := e * e / ((scale*scale + gx*gx + gy*gy) * (doubtFrom * doubtFrom))
 		if t > 0.5 {
 			out++
 		}
@@ -330,6 +352,63 @@ func (w *bench) doubt(sol *[numCols]float64, cols int) bool {
 		w.rows[i].weight = w.weights[i]
 	}
 	return true
+}
+
+// colourReach is how far, in pixels, noise is taken to be correlated:
+// sharpening, demosaicing and denoising reach so far.
+const colourReach = 3
+
+// colour compares the variance of the shift (sum of both axes) that the
+// residuals show, correlations between near pixels included, with what it
+// would be for white noise of the given variance. Source of the first: the
+// sandwich covariance with correlated errors, P. J. Huber and H. White; here
+// with all pairs of pixels up to a distance.
+func (w *bench) colour(inv *matrix, cols int, variance float64) (shown, plain float64) {
+	x0, y0, x1, y1 := w.rows[0].x, w.rows[0].y, w.rows[0].x, w.rows[0].y
+	w.pull = w.pull[:0]
+	for i := range w.rows {
+		s := &w.rows[i]
+		x0, x1, y0, y1 = min(x0, s.x), max(x1, s.x), min(y0, s.y), max(y1, s.y)
+		var p [2]float64 // what a grey level here does to the shift
+		for k, v := range s.col[:cols] {
+			p[0] += inv[0][k] * v
+			p[1] += inv[1][k] * v
+		}
+		plain += variance * s.weight * s.weight * (p[0]*p[0] + p[1]*p[1])
+		e := s.weight * s.off
+		w.pull = append(w.pull, [2]float64{p[0] * e, p[1] * e})
+	}
+	// Pairs must stay few against the window, or their sum is pulled to the 0
+	// that the normal equations make of all.
+	reach := min(colourReach, min(x1-x0, y1-y0)/8)
+	width := x1 - x0 + 1 + 2*reach
+	n := width * (y1 - y0 + 1 + reach)
+	if cap(w.grid) < n {
+		w.grid = make([]int32, n)
+	}
+	w.grid = w.grid[:n]
+	clear(w.grid)
+	for i := range w.rows {
+		w.grid[(w.rows[i].y-y0)*width+w.rows[i].x-x0+reach] = int32(i + 1)
+	}
+	for i := range w.rows {
+		p := w.pull[i]
+		shown += p[0]*p[0] + p[1]*p[1]
+		at := (w.rows[i].y-y0)*width + w.rows[i].x - x0 + reach
+		for dy := 0; dy <= reach; dy++ {
+			for dx := -reach; dx <= reach; dx++ {
+				if dy == 0 && dx <= 0 || dx*dx+dy*dy > reach*reach+1 {
+					continue
+				}
+				if j := w.grid[at+dy*width+dx]; j > 0 {
+					q := w.pull[j-1]
+					shown += 2 * (p[0]*q[0] + p[1]*q[1])
+				}
+			}
+		}
+	}
+	f := float64(len(w.rows))
+	return shown * f / (f - float64(cols)), plain
 }
 
 // poly is the value and the derivatives of a cubic at (a, b).

@@ -240,10 +240,13 @@ type correlation struct {
 	n       int
 }
 
-// Gauss-Legendre nodes and weights on (0, 1), for 3, 6 and 12 points.
-var gauss3 = gaussLegendre(3)
-var gauss6 = gaussLegendre(6)
-var gauss12 = gaussLegendre(12)
+// Gauss-Legendre nodes and weights on (0, 1), by their number.
+var gauss = func() (g [13][][2]float64) {
+	for n := range g {
+		g[n] = gaussLegendre(n)
+	}
+	return
+}()
 
 func gaussLegendre(n int) (g [][2]float64) {
 	for i := 0; i < n; i++ {
@@ -269,15 +272,21 @@ func gaussLegendre(n int) (g [][2]float64) {
 func (c *correlation) set(rho float64) {
 	rho = math.Max(-0.999, math.Min(0.999, rho))
 	c.rho, c.iq = rho, 1/math.Sqrt(1-rho*rho)
-	nodes := gauss12
+	// As many nodes as leave an error below 2e-4.
+	n := 12
 	switch a := math.Abs(rho); {
 	case a < 0.02:
-		nodes = nil // first order, in sample
-	case a < 0.3:
-		nodes = gauss3
-	case a < 0.8:
-		nodes = gauss6
+		n = 0 // first order, in sample
+	case a < 0.33:
+		n = 1
+	case a < 0.75:
+		n = 2
+	case a < 0.93:
+		n = 4
+	case a < 0.985:
+		n = 6
 	}
+	nodes := gauss[n]
 	c.n = len(nodes)
 	angle := math.Asin(rho)
 	for i, g := range nodes {
