@@ -139,9 +139,14 @@ func Detect(img *image.Gray, boards []Board, opts DetectOptions) (Result, error)
 			return res, err
 		}
 	}
-	if rest := unexplained(regions, views); len(rest) > 0 && count() < len(boards) && !opts.Quick {
-		if err := search(func(d Dictionary) ([]Marker, error) { return s.searchRegions(d, rest, true) }); err != nil {
-			return res, err
+	if !opts.Quick {
+		if rest := unexplained(regions, views); len(rest) > 0 && count() < len(boards) {
+			s.findChess(rest, views)
+		}
+		if rest := unexplained(regions, views); len(rest) > 0 && count() < len(boards) {
+			if err := search(func(d Dictionary) ([]Marker, error) { return s.searchRegions(d, rest, true) }); err != nil {
+				return res, err
+			}
 		}
 	}
 	var all []*measured

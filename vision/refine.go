@@ -58,6 +58,8 @@ type fit struct {
 	look   [4]estimate // wished change of the blur's logarithm, tone, curl, sharp
 	rms    float64     // of the residuals, grey levels
 	r2     float64     // share of the window's variance that is explained
+	total  float64     // that variance, times n
+	n      float64     // pixels used
 	worst  float64     // largest mean square of the residuals of a quadrant
 	kept   float64     // share of the pixels that look as predicted
 	least  float64     // the same of the worst quadrant
@@ -270,7 +272,7 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 	}
 	variance := rss / (kept - float64(cols))
 	f.rms = math.Sqrt(variance)
-	f.r2 = 1 - rss/total
+	f.r2, f.total, f.n = 1-rss/total, total, float64(count)
 	f.shift = [2]float64{sol[colShiftX] / f.gain, sol[colShiftY] / f.gain}
 	vv := variance / (f.gain * f.gain)
 	f.cov = [3]float64{inv[0][0] * vv, inv[1][0] * vv, inv[1][1] * vv}

@@ -1,0 +1,564 @@
+package vision
+
+import (
+	"image"
+	"math"
+	"sort"
+)
+
+// A board too small or too oblique for its markers to be read still shows its
+// chessboard: corners are found as saddles of the grey values, joined to a
+// grid, and the board is told by the print as a whole, all markers together,
+// against every other board that it could be.
+
+// saddle is a place where two black and two white quadrants meet.
+type saddle struct {
+	p          [2]float64 // pixels of the part
+	xx, xy, yy float64    // second derivatives
+	strength   float64
+}
+
+// mixed is the second derivative along two directions: below 0 where the
+// quadrants between them are dark.
+func (s *saddle) mixed(u, v [2]float64) float64 {
+	return u[0]*(s.xx*v[0]+s.xy*v[1]) + u[1]*(s.xy*v[0]+s.yy*v[1])
+}
+
+// mostSaddles keeps clutter from costing time.
+const mostSaddles = 500
+
+// saddles finds the saddles of a picture, strongest first.
+func saddles(img *image.Gray) []saddle {
+	b := img.Bounds()
+	w, h := b.Dx(), b.Dy()
+	if w < 12 || h < 12 {
+		return nil
+	}
+	// Smoothed with 1 2 1 both ways.
+	s := make([]int32, w*h)
+	for y := 1; y < h-1; y++ {
+		o := img.PixOffset(b.Min.X, b.Min.Y+y)
+		up, row, down := img.Pix[o-img.Stride:o-img.Stride+w], img.Pix[o:o+w], img.Pix[o+img.Stride:o+img.Stride+w]
+		l := int32(up[0]) + 2*int32(row[0]) + int32(down[0])
+		m := int32(up[1]) + 2*int32(row[1]) + int32(down[1])
+		out := s[y*w : (y+1)*w]
+		for x := 1; x < w-1; x++ {
+			r := int32(up[x+1]) + 2*int32(row[x+1]) + int32(down[x+1])
+			out[x] = l + 2*m + r
+			l, m = m, r
+		}
+	}
+	resp := make([]float32, w*h)
+	var top float32
+	for y := 2; y < h-2; y++ {
+		for x := 2; x < w-2; x++ {
+			i := y*w + x
+			xx := s[i-1] - 2*s[i] + s[i+1]
+			yy := s[i-w] - 2*s[i] + s[i+w]
+			xy := (s[i-w-1] + s[i+w+1] - s[i-w+1] - s[i+w-1]) // four times
+			v := float32(xy)*float32(xy)/16 - float32(xx)*float32(yy)
+			resp[i] = v
+			top = max(top, v)
+		}
+	}
+	limit := max(0.01*top, 16*16*8) // 16 is the smoothing's sum
+	var out []saddle
+	for y := 3; y < h-3; y++ {
+		for x := 3; x < w-3; x++ {
+			i := y*w + x
+			v := resp[i]
+			if v < limit || v < resp[i-1] || v <= resp[i+1] || v < resp[i-w] || v <= resp[i+w] ||
+				v < resp[i-w-1] || v < resp[i-w+1] || v <= resp[i+w-1] || v <= resp[i+w+1] {
+				continue
+			}
+			f := func(j int) float64 { return float64(s[j]) / 16 }
+			k := saddle{
+				xx: f(i-1) - 2*f(i) + f(i+1), yy: f(i-w) - 2*f(i) + f(i+w),
+				xy: (f(i-w-1) + f(i+w+1) - f(i-w+1) - f(i+w-1)) / 4,
+			}
+			gx, gy := (f(i+1)-f(i-1))/2, (f(i+w)-f(i-w))/2
+			det := k.xx*k.yy - k.xy*k.xy
+			dx, dy := (k.xy*gy-k.yy*gx)/det, (k.xy*gx-k.xx*gy)/det
+			if math.Abs(dx) > 1 || math.Abs(dy) > 1 {
+				continue // the gradient vanishes elsewhere: a bend of an edge
+			}
+			k.p = [2]float64{float64(x) + dx, float64(y) + dy}
+			k.strength = math.Sqrt(-det)
+			out = append(out, k)
+		}
+	}
+	sort.Slice(out, func(i, j int) bool { return out[i].strength > out[j].strength })
+	return out[:min(len(out), mostSaddles)]
+}
+
+// edges are the directions of the two edges that cross at a saddle: those in
+// which the grey values do not curve. The second lies clockwise of the first
+// on the screen.
+func (s *saddle) edges() (d, e [2]float64) {
+	mean, diff := (s.xx+s.yy)/2, (s.xx-s.yy)/2
+	r := math.Hypot(diff, s.xy)
+	l1, l2 := mean+r, mean-r // l1 > 0 > l2
+	axis := math.Atan2(s.xy, diff) / 2
+	open := math.Atan(math.Sqrt(l1 / -l2))
+	return [2]float64{math.Cos(axis - open), math.Sin(axis - open)}, [2]float64{math.Cos(axis + open), math.Sin(axis + open)}
+}
+
+// lattice is a grid of saddles: indices into the list by column and row, seen
+// clockwise, from any origin.
+type lattice map[[2]int]int
+
+// growLattice joins saddles to a grid, from a seed outwards. They must be
+// alike: as strong as the seed within a factor, with edges in its directions.
+func growLattice(all []saddle, seed int, factor float64) lattice {
+	s := &all[seed]
+	d, e := s.edges()
+	sign := s.mixed(d, e)
+	// The second derivative along both edges of those alike, with the colours'
+	// sign, or 0.
+	cross := make([]float64, len(all))
+	var alike []int
+	for k := range all {
+		if a := &all[k]; a.strength > factor*s.strength && a.strength < s.strength/factor {
+			if m := a.mixed(d, e); math.Abs(a.mixed(d, d)) < 0.5*math.Abs(m) && math.Abs(a.mixed(e, e)) < 0.5*math.Abs(m) {
+				cross[k] = m * sign
+				alike = append(alike, k)
+			}
+		}
+	}
+	if len(alike) < minLattice {
+		return nil
+	}
+	next := func(dir [2]float64) (best int) {
+		best = -1
+		nearest := math.Inf(1)
+		for _, k := range alike {
+			r := [2]float64{all[k].p[0] - s.p[0], all[k].p[1] - s.p[1]}
+			along := r[0]*dir[0] + r[1]*dir[1]
+			across := math.Abs(r[0]*dir[1] - r[1]*dir[0])
+			if along < 3 || along > 200 || across > 0.2*along+0.7 || along >= nearest {
+				continue
+			}
+			if cross[k] < 0 {
+				best, nearest = k, along
+			}
+		}
+		return best
+	}
+	neg := func(v [2]float64) [2]float64 { return [2]float64{-v[0], -v[1]} }
+	step := func(dir [2]float64) (v [2]float64, ok bool) {
+		if k := next(dir); k >= 0 {
+			return [2]float64{all[k].p[0] - s.p[0], all[k].p[1] - s.p[1]}, true
+		}
+		if k := next(neg(dir)); k >= 0 {
+			return [2]float64{s.p[0] - all[k].p[0], s.p[1] - all[k].p[1]}, true
+		}
+		return v, false
+	}
+	u, ok1 := step(d)
+	v, ok2 := step(e)
+	if !ok1 || !ok2 {
+		return nil
+	}
+	grid := lattice{{0, 0}: seed}
+	used := make([]bool, len(all))
+	used[seed] = true
+	queue := [][2]int{{0, 0}}
+	at := func(n [2]int) ([2]float64, bool) {
+		k, ok := grid[n]
+		if !ok {
+			return [2]float64{}, false
+		}
+		return all[k].p, true
+	}
+	for len(queue) > 0 && len(grid) < 150 {
+		n := queue[0]
+		queue = queue[1:]
+		p, _ := at(n)
+		for _, dir := range [4][2]int{{1, 0}, {-1, 0}, {0, 1}, {0, -1}} {
+			m := [2]int{n[0] + dir[0], n[1] + dir[1]}
+			if _, taken := grid[m]; taken {
+				continue
+			}
+			// The step of a neighbour, or on from the last one, or the seed's.
+			var st [2]float64
+			var known float64
+			add := func(a, b [2]int) {
+				pa, ok1 := at(a)
+				pb, ok2 := at(b)
+				if ok1 && ok2 {
+					st[0] += pb[0] - pa[0]
+					st[1] += pb[1] - pa[1]
+					known++
+				}
+			}
+			side := [2]int{dir[1], dir[0]}
+			add([2]int{n[0] - dir[0], n[1] - dir[1]}, n)
+			add([2]int{n[0] + side[0], n[1] + side[1]}, [2]int{m[0] + side[0], m[1] + side[1]})
+			add([2]int{n[0] - side[0], n[1] - side[1]}, [2]int{m[0] - side[0], m[1] - side[1]})
+			if known > 0 {
+				st[0], st[1] = st[0]/known, st[1]/known
+			} else {
+				st = [2]float64{float64(dir[0])*u[0] + float64(dir[1])*v[0], float64(dir[0])*u[1] + float64(dir[1])*v[1]}
+			}
+			want := [2]float64{p[0] + st[0], p[1] + st[1]}
+			best, nearest := -1, math.Max(1.2, 0.22*math.Hypot(st[0], st[1]))
+			parity := 1.0
+			if (m[0]+m[1])%2 != 0 {
+				parity = -1
+			}
+			for _, k := range alike {
+				if used[k] {
+					continue
+				}
+				dist := math.Hypot(all[k].p[0]-want[0], all[k].p[1]-want[1])
+				if dist < nearest && cross[k]*parity > 0 {
+					best, nearest = k, dist
+				}
+			}
+			if best >= 0 {
+				grid[m] = best
+				used[best] = true
+				queue = append(queue, m)
+			}
+		}
+	}
+	return grid
+}
+
+// A grid must have so many corners, over more than one row and column, to be
+// worth a look.
+const minLattice = 8
+
+// turned is the lattice seen after a quarter turn, n times.
+func (l lattice) turned(n int) lattice {
+	out := make(lattice, len(l))
+	for k, v := range l {
+		for range n {
+			k = [2]int{-k[1], k[0]}
+		}
+		out[k] = v
+	}
+	return out
+}
+
+func (l lattice) bounds() (lo, hi [2]int) {
+	first := true
+	for k := range l {
+		for a := range k {
+			if first {
+				lo[a], hi[a] = k[a], k[a]
+			}
+			lo[a], hi[a] = min(lo[a], k[a]), max(hi[a], k[a])
+		}
+		first = false
+	}
+	return
+}
+
+// guess is a board laid onto a lattice.
+type guess struct {
+	board int
+	warp  warp
+	rest  float64 // share of the grey values' variance that is not explained
+}
+
+// findChess looks for boards by their chessboards in the regions.
+func (s *scene) findChess(regions []region, views []*measured) {
+	budget := 1_500_000
+	for i, r := range regions {
+		if i == mostRegions {
+			return
+		}
+		// Where the part is large, a reduced picture shows it all.
+		level := 0
+		for level+1 < len(s.levels) && max(r.box.Dx(), r.box.Dy())>>level > 700 {
+			level++
+		}
+		f := 1 << level
+		if budget -= r.box.Dx() * r.box.Dy() / (f * f); budget < 0 {
+			return
+		}
+		img := s.levels[level]
+		box := image.Rect(r.box.Min.X/f, r.box.Min.Y/f, r.box.Max.X/f, r.box.Max.Y/f).Add(img.Bounds().Min).Intersect(img.Bounds())
+		all := saddles(img.SubImage(box).(*image.Gray))
+		o := box.Min.Sub(img.Bounds().Min)
+		for k := range all {
+			all[k].p[0] += float64(o.X)
+			all[k].p[1] += float64(o.Y)
+		}
+		for range 2 { // boards a region
+			grid := s.bestLattice(all, views)
+			if grid == nil {
+				break
+			}
+			if g, ok := s.name(all, grid, level, views); ok {
+				if m, ok := s.measureGuess(g); ok {
+					m.view.Note = "no marker could be read; known by its print as a whole"
+					views[g.board] = m
+				}
+			}
+			// What is taken is not looked at again.
+			taken := map[int]bool{}
+			for _, k := range grid {
+				taken[k] = true
+			}
+			var rest []saddle
+			for k := range all {
+				if !taken[k] {
+					rest = append(rest, all[k])
+				}
+			}
+			all = rest
+		}
+	}
+}
+
+// bestLattice tries the strongest saddles as seeds, and first with saddles
+// nearly as strong: corners of squares are stronger than those of marker
+// cells. It takes the largest grid that a board could have.
+func (s *scene) bestLattice(all []saddle, views []*measured) (best lattice) {
+	for _, factor := range []float64{0.85, 0.7, 0.5} {
+		for seed := 0; seed < min(len(all), 30); seed++ {
+			g := growLattice(all, seed, factor)
+			if len(g) < minLattice || len(g) <= len(best) {
+				continue
+			}
+			lo, hi := g.bounds()
+			w, h := hi[0]-lo[0]+1, hi[1]-lo[1]+1
+			if w < 2 || h < 2 {
+				continue
+			}
+			for i := range s.boards {
+				b := &s.boards[i]
+				if views[i] == nil && (w < b.Cols && h < b.Rows || h < b.Cols && w < b.Rows) {
+					if best = g; len(g) >= b.NumCorners() {
+						return best
+					}
+					break
+				}
+			}
+		}
+		if len(best) > 0 {
+			return best
+		}
+	}
+	return best
+}
+
+// What the chessboard and the markers as grey patches must explain of the
+// picture for a grid to be a board's, and by how much less a way of laying the
+// board on it may do so than the best to be kept.
+const (
+	gridR2    = 0.6
+	gridSlack = 0.04
+)
+
+// evidence is by how much, in units of the logarithm of likelihoods, the
+// marker cells of a board must explain the picture better than those of every
+// other board, and than none. Cells are counted by halves, because neighbours
+// share their light.
+const evidence = 40
+
+// name finds the board that the print on a lattice belongs to.
+func (s *scene) name(all []saddle, grid lattice, level int, views []*measured) (guess, bool) {
+	// How it lies, for each size of board; then which it is.
+	type shape struct {
+		cols, rows int
+		share      float64
+		dictionary string
+	}
+	lay := map[shape][]guess{}
+	var guesses []guess
+	var cells float64
+	for i := range s.boards {
+		b := &s.boards[i]
+		if views[i] != nil {
+			continue
+		}
+		key := shape{b.Cols, b.Rows, b.MarkerM / b.SquareM, b.Dictionary}
+		if _, done := lay[key]; !done {
+			lay[key] = s.layOn(i, all, grid, level)
+		}
+		if len(lay[key]) == 0 {
+			continue
+		}
+		pat := newPattern(b, false)
+		for _, g := range lay[key] {
+			g.board = i
+			var n float64
+			if g.rest, n = s.readCells(&g, pat, level); n > 0 {
+				guesses = append(guesses, g)
+				cells = math.Max(cells, n)
+			}
+		}
+	}
+	if len(guesses) == 0 {
+		return guess{}, false
+	}
+	sort.SliceStable(guesses, func(i, j int) bool { return guesses[i].rest < guesses[j].rest })
+	best, rival := guesses[0], 1.0
+	if len(guesses) > 1 {
+		rival = guesses[1].rest
+	}
+	return best, cells/4*math.Log(rival/best.rest) > evidence
+}
+
+// layOn lays board i onto the lattice in every way that fits its size and its
+// colours, and keeps those that explain the picture best, marker cells aside.
+func (s *scene) layOn(i int, all []saddle, grid lattice, level int) (out []guess) {
+	b := &s.boards[i]
+	f := float64(int(1) << level)
+	pat := newPattern(b, true)
+	for turn := range 4 {
+		l := grid.turned(turn)
+		lo, hi := l.bounds()
+		w, h := hi[0]-lo[0]+1, hi[1]-lo[1]+1
+		for oy := 0; oy+h <= b.Rows-1; oy++ {
+			for ox := 0; ox+w <= b.Cols-1; ox++ {
+				off := [2]int{ox - lo[0], oy - lo[1]}
+				var pts []match
+				for k, v := range l {
+					pts = append(pts, match{
+						[2]float64{float64(k[0] + off[0] + 1), float64(k[1] + off[1] + 1)},
+						[2]float64{all[v].p[0]*f + (f-1)/2, all[v].p[1]*f + (f-1)/2}, 0.5 * f,
+					})
+				}
+				// Maps have no order; sums should not depend on it.
+				sort.Slice(pts, func(i, j int) bool {
+					return pts[i].board[1] < pts[j].board[1] || pts[i].board[1] == pts[j].board[1] && pts[i].board[0] < pts[j].board[0]
+				})
+				g := guess{board: i}
+				var ok bool
+				if g.warp, ok = fitWarp(pts, s.lens, b, len(pts) >= 20); !ok || !g.warp.rightColours(l, off, all) {
+					continue
+				}
+				if g.rest, ok = s.weigh(&g, pat, level); ok && g.rest < 1-gridR2 {
+					out = append(out, g)
+				}
+			}
+		}
+	}
+	sort.SliceStable(out, func(i, j int) bool { return out[i].rest < out[j].rest })
+	for i := range out {
+		if out[i].rest > out[0].rest+gridSlack {
+			return out[:i]
+		}
+	}
+	return out
+}
+
+// rightColours tells whether the board's black squares lie on dark quadrants.
+func (w *warp) rightColours(l lattice, off [2]int, all []saddle) bool {
+	good := 0
+	for k, v := range l {
+		c, r := k[0]+off[0]+1, k[1]+off[1]+1
+		at := [2]float64{float64(c), float64(r)}
+		p, ok1 := w.at(at)
+		px, ok2 := w.at([2]float64{at[0] + 0.1, at[1]})
+		py, ok3 := w.at([2]float64{at[0], at[1] + 0.1})
+		if !ok1 || !ok2 || !ok3 {
+			return false
+		}
+		// Between x and y lies square (c, r), black where c + r is even.
+		m := all[v].mixed([2]float64{px[0] - p[0], px[1] - p[1]}, [2]float64{py[0] - p[0], py[1] - p[1]})
+		if (m < 0) == ((c+r)%2 == 0) {
+			good++
+		}
+	}
+	return 10*good >= 9*len(l)
+}
+
+// weigh computes what share of the grey values' variance about the guess's
+// corners a pattern leaves unexplained.
+func (s *scene) weigh(g *guess, pat *pattern, level int) (rest float64, ok bool) {
+	b := &s.boards[g.board]
+	var total float64
+	for i := range b.NumCorners() {
+		c, ok := g.warp.chartAt(b.cornerSquares(i), 0.5, 1<<level)
+		if !ok {
+			continue
+		}
+		f, ok := s.bench.fitWindow(s.levels[level], pat, &c, window{half: 0.5, max: 120, cols: colTiltX}, look{blur: 0.9})
+		if !ok || f.inside < 0.9 {
+			continue
+		}
+		rest += (1 - f.r2) * f.total
+		total += f.total
+	}
+	return rest / total, total > 0
+}
+
+// readCells compares the grey values at the centres of all marker cells with
+// those that a pattern predicts, marker by marker with its own contrast. It
+// returns the share of their variance that is not explained, and the number
+// of cells.
+func (s *scene) readCells(g *guess, pat *pattern, level int) (rest, n float64) {
+	b := &s.boards[g.board]
+	img := s.levels[level]
+	w, h := img.Bounds().Dx(), img.Bounds().Dy()
+	f := float64(int(1) << level)
+	var total float64
+	var corr correlation
+	for k := range b.NumMarkers() {
+		col, row := b.MarkerSquare(k)
+		mid := [2]float64{float64(col) + 0.5, float64(row) + 0.5}
+		c, ok := g.warp.chartAt(mid, 0.5, 1<<level)
+		if !ok {
+			continue
+		}
+		_, xa, xb := poly(&c.x, 0, 0)
+		_, ya, yb := poly(&c.y, 0, 0)
+		nx, ny := math.Hypot(xa, xb)/c.unit, math.Hypot(ya, yb)/c.unit
+		corr.set((xa*ya + xb*yb) / (nx * ny * c.unit * c.unit))
+		const blur = 0.8
+		sp := spread{1 / (blur * nx), 1 / (blur * ny), &corr}
+		var m, sf, sv, sff, sfv, svv float64
+		for r := 1; r < pat.bits-1; r++ {
+			for q := 1; q < pat.bits-1; q++ {
+				x := float64(col) + pat.margin + (float64(q)+0.5)*pat.cell
+				y := float64(row) + pat.margin + (float64(r)+0.5)*pat.cell
+				px, ok := g.warp.at([2]float64{x, y})
+				u, v := (px[0]-(f-1)/2)/f, (px[1]-(f-1)/2)/f
+				if !ok || !(u >= 0) || !(v >= 0) || u >= float64(w-1) || v >= float64(h-1) {
+					continue
+				}
+				i, j := int(u), int(v)
+				a, d := u-float64(i), v-float64(j)
+				o := img.Pix[j*img.Stride+i:]
+				val := (1-d)*((1-a)*float64(o[0])+a*float64(o[1])) + d*((1-a)*float64(o[img.Stride])+a*float64(o[img.Stride+1]))
+				p, _, _, _ := pat.sample(x, y, sp)
+				m++
+				sf += p
+				sv += val
+				sff += p * p
+				sfv += p * val
+				svv += val * val
+			}
+		}
+		if m < 9 {
+			continue
+		}
+		cff, cfv, cvv := sff-sf*sf/m, sfv-sf*sv/m, svv-sv*sv/m
+		total += cvv
+		rest += cvv
+		if cfv > 0 && cff > 0 { // white is not darker than black
+			rest -= cfv * cfv / cff
+		}
+		n += m - 2
+	}
+	if !(total > 0) {
+		return 1, 0
+	}
+	return rest / total, n
+}
+
+// measureGuess measures a board from the map that a lattice gave.
+func (s *scene) measureGuess(g guess) (*measured, bool) {
+	b := &s.boards[g.board]
+	cs := make([]found, b.NumCorners())
+	for i := range cs {
+		px, ok := g.warp.at(b.cornerSquares(i))
+		cs[i] = found{px: px, sd: 0.5, ok: ok}
+	}
+	return s.measure(g.board, 0, newPattern(b, false), cs)
+}
