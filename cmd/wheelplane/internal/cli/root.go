@@ -28,10 +28,12 @@ package cli
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"io"
 	"os"
 	"os/signal"
+	"regexp"
 	"runtime"
 	"strings"
 	"sync"
@@ -113,6 +115,9 @@ func (a *App) Run(ctx context.Context, args []string, commands ...func(*App) *co
 	return a.tell(err)
 }
 
+// goWords is what a failed conversion of a flag's value says about Go.
+var goWords = regexp.MustCompile(`strconv\.Parse\w+: parsing "[^"]*": `)
+
 func newRoot(a *App, commands []func(*App) *cobra.Command) *cobra.Command {
 	cobra.EnableCommandSorting = false
 	root := &cobra.Command{
@@ -138,6 +143,9 @@ its standard uncertainty.
 		RunE: func(c *cobra.Command, args []string) error { return c.Help() },
 	}
 	root.SuggestionsMinimumDistance = 2
+	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
+		return errors.New(goWords.ReplaceAllString(err.Error(), ""))
+	})
 	root.SetOut(a.Stdout)
 	root.SetErr(a.Stderr)
 	root.SetVersionTemplate(fmt.Sprintf("{{.Name}} {{.Version}} (OpenCV %s, %s)\n", vision.OpenCVVersion(), runtime.Version()))
