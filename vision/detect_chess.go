@@ -24,8 +24,9 @@ func (s *saddle) mixed(u, v [2]float64) float64 {
 	return u[0]*(s.xx*v[0]+s.xy*v[1]) + u[1]*(s.xy*v[0]+s.yy*v[1])
 }
 
-// mostSaddles keeps clutter from costing time.
-const mostSaddles = 500
+// mostSaddles keeps clutter from costing time: a board's corners are among its
+// strongest saddles, together with those of its marker cells.
+const mostSaddles = 150
 
 // saddles finds the saddles of a picture, strongest first.
 func saddles(img *image.Gray) []saddle {
@@ -91,103 +92,97 @@ func saddles(img *image.Gray) []saddle {
 	return out[:min(len(out), mostSaddles)]
 }
 
-// edges are the directions of the two edges that cross at a saddle: those in
-// which the grey values do not curve. The second lies clockwise of the first
-// on the screen.
-func (s *saddle) edges() (d, e [2]float64) {
-	mean, diff := (s.xx+s.yy)/2, (s.xx-s.yy)/2
-	r := math.Hypot(diff, s.xy)
-	l1, l2 := mean+r, mean-r // l1 > 0 > l2
-	axis := math.Atan2(s.xy, diff) / 2
-	open := math.Atan(math.Sqrt(l1 / -l2))
-	return [2]float64{math.Cos(axis - open), math.Sin(axis - open)}, [2]float64{math.Cos(axis + open), math.Sin(axis + open)}
-}
-
 // lattice is a grid of saddles: indices into the list by column and row, seen
 // clockwise, from any origin.
 type lattice map[[2]int]int
 
-// growLattice joins saddles to a grid, from a seed outwards. They must be
-// alike: as strong as the seed within a factor, with edges in its directions.
-func growLattice(all []saddle, seed int, factor float64) lattice {
+// family are the saddles that could be corners of one chessboard with a seed:
+// about as strong, with the same second derivatives, or with the opposite ones
+// where colours change places.
+type family struct {
+	all   []saddle
+	seed  int
+	alike []int
+	sign  []float64 // by saddle: 1 as the seed, -1 opposite, 0 neither
+
+	// A steep and slanted view can blur every second corner away. Then the
+	// corners of one sign make a grid, of twice the cells' size.
+	oneSign bool
+}
+
+// other is the sign of the corner beside one of sign 1.
+func (f *family) other() float64 {
+	if f.oneSign {
+		return 1
+	}
+	return -1
+}
+
+func newFamily(all []saddle, seed int, factor float64, oneSign bool) family {
+	f := family{all: all, seed: seed, sign: make([]float64, len(all)), oneSign: oneSign}
 	s := &all[seed]
-	d, e := s.edges()
-	sign := s.mixed(d, e)
-	// The second derivative along both edges of those alike, with the colours'
-	// sign, or 0.
-	cross := make([]float64, len(all))
-	var alike []int
+	norm := func(a *saddle) float64 { return math.Sqrt(a.xx*a.xx + 2*a.xy*a.xy + a.yy*a.yy) }
 	for k := range all {
-		if a := &all[k]; a.strength > factor*s.strength && a.strength < s.strength/factor {
-			if m := a.mixed(d, e); math.Abs(a.mixed(d, d)) < 0.5*math.Abs(m) && math.Abs(a.mixed(e, e)) < 0.5*math.Abs(m) {
-				cross[k] = m * sign
-				alike = append(alike, k)
-			}
+		a := &all[k]
+		if a.strength < factor*s.strength || a.strength > s.strength/factor {
+			continue
+		}
+		c := (a.xx*s.xx + 2*a.xy*s.xy + a.yy*s.yy) / (norm(a) * norm(s))
+		if c > 0.75 || c < -0.75 && !oneSign {
+			f.sign[k] = math.Copysign(1, c)
+			f.alike = append(f.alike, k)
 		}
 	}
-	if len(alike) < minLattice {
-		return nil
-	}
-	next := func(dir [2]float64) (best int) {
-		best = -1
-		nearest := math.Inf(1)
-		for _, k := range alike {
-			r := [2]float64{all[k].p[0] - s.p[0], all[k].p[1] - s.p[1]}
-			along := r[0]*dir[0] + r[1]*dir[1]
-			across := math.Abs(r[0]*dir[1] - r[1]*dir[0])
-			if along < 3 || along > 200 || across > 0.2*along+0.7 || along >= nearest {
-				continue
-			}
-			if cross[k] < 0 {
-				best, nearest = k, along
-			}
+	return f
+}
+
+// near is the saddle of the wanted sign nearest to a place, within a radius,
+// that is not used; or -1.
+func (f *family) near(p [2]float64, sign, radius float64, used []bool) int {
+	best := -1
+	for _, k := range f.alike {
+		if f.sign[k] != sign || used[k] {
+			continue
 		}
-		return best
-	}
-	neg := func(v [2]float64) [2]float64 { return [2]float64{-v[0], -v[1]} }
-	step := func(dir [2]float64) (v [2]float64, ok bool) {
-		if k := next(dir); k >= 0 {
-			return [2]float64{all[k].p[0] - s.p[0], all[k].p[1] - s.p[1]}, true
+		if d := math.Hypot(f.all[k].p[0]-p[0], f.all[k].p[1]-p[1]); d < radius {
+			best, radius = k, d
 		}
-		if k := next(neg(dir)); k >= 0 {
-			return [2]float64{s.p[0] - all[k].p[0], s.p[1] - all[k].p[1]}, true
-		}
-		return v, false
 	}
-	u, ok1 := step(d)
-	v, ok2 := step(e)
-	if !ok1 || !ok2 {
-		return nil
-	}
-	grid := lattice{{0, 0}: seed}
-	used := make([]bool, len(all))
-	used[seed] = true
+	return best
+}
+
+// How far a corner may lie from where its neighbours say, in steps, and in
+// pixels where steps are short.
+const (
+	stepSlack   = 0.22
+	stepSlackPx = 1.2
+)
+
+// grow joins saddles to a grid, from the seed outwards, with first steps u and
+// v along rows and columns.
+func (f *family) grow(u, v [2]float64, used []bool) lattice {
+	clear(used)
+	grid := lattice{{0, 0}: f.seed}
+	used[f.seed] = true
 	queue := [][2]int{{0, 0}}
-	at := func(n [2]int) ([2]float64, bool) {
-		k, ok := grid[n]
-		if !ok {
-			return [2]float64{}, false
-		}
-		return all[k].p, true
-	}
 	for len(queue) > 0 && len(grid) < 150 {
 		n := queue[0]
 		queue = queue[1:]
-		p, _ := at(n)
+		p := f.all[grid[n]].p
 		for _, dir := range [4][2]int{{1, 0}, {-1, 0}, {0, 1}, {0, -1}} {
 			m := [2]int{n[0] + dir[0], n[1] + dir[1]}
 			if _, taken := grid[m]; taken {
 				continue
 			}
-			// The step of a neighbour, or on from the last one, or the seed's.
+			// On from the last step, or as a neighbour's, or as the seed's.
 			var st [2]float64
 			var known float64
 			add := func(a, b [2]int) {
-				pa, ok1 := at(a)
-				pb, ok2 := at(b)
+				ka, ok1 := grid[a]
+				kb, ok2 := grid[b]
 				if ok1 && ok2 {
-					st[0] += pb[0] - pa[0]
-					st[1] += pb[1] - pa[1]
+					st[0] += f.all[kb].p[0] - f.all[ka].p[0]
+					st[1] += f.all[kb].p[1] - f.all[ka].p[1]
 					known++
 				}
 			}
@@ -200,24 +195,13 @@ func growLattice(all []saddle, seed int, factor float64) lattice {
 			} else {
 				st = [2]float64{float64(dir[0])*u[0] + float64(dir[1])*v[0], float64(dir[0])*u[1] + float64(dir[1])*v[1]}
 			}
-			want := [2]float64{p[0] + st[0], p[1] + st[1]}
-			best, nearest := -1, math.Max(1.2, 0.22*math.Hypot(st[0], st[1]))
-			parity := 1.0
+			sign := 1.0
 			if (m[0]+m[1])%2 != 0 {
-				parity = -1
+				sign = f.other()
 			}
-			for _, k := range alike {
-				if used[k] {
-					continue
-				}
-				dist := math.Hypot(all[k].p[0]-want[0], all[k].p[1]-want[1])
-				if dist < nearest && cross[k]*parity > 0 {
-					best, nearest = k, dist
-				}
-			}
-			if best >= 0 {
-				grid[m] = best
-				used[best] = true
+			if k := f.near([2]float64{p[0] + st[0], p[1] + st[1]}, sign, math.Max(stepSlackPx, stepSlack*math.Hypot(st[0], st[1])), used); k >= 0 {
+				grid[m] = k
+				used[k] = true
 				queue = append(queue, m)
 			}
 		}
@@ -225,9 +209,66 @@ func growLattice(all []saddle, seed int, factor float64) lattice {
 	return grid
 }
 
+// steps are the pairs of first steps from the seed worth trying: to two near
+// saddles of the other sign, so that most of the places around are taken too.
+func (f *family) steps() [][2][2]float64 {
+	s := f.all[f.seed].p
+	var near []int
+	for _, k := range f.alike {
+		if f.sign[k] == f.other() && k != f.seed {
+			near = append(near, k)
+		}
+	}
+	dist := func(k int) float64 { return math.Hypot(f.all[k].p[0]-s[0], f.all[k].p[1]-s[1]) }
+	sort.Slice(near, func(i, j int) bool { return dist(near[i]) < dist(near[j]) })
+	near = near[:min(len(near), 12)]
+	type try struct {
+		step [2][2]float64
+		hits int
+	}
+	var out []try
+	free := make([]bool, len(f.all))
+	for i, a := range near {
+		for _, b := range near[i+1:] {
+			u := [2]float64{f.all[a].p[0] - s[0], f.all[a].p[1] - s[1]}
+			v := [2]float64{f.all[b].p[0] - s[0], f.all[b].p[1] - s[1]}
+			c := u[0]*v[1] - u[1]*v[0]
+			if c < 0 {
+				u, v = v, u
+			}
+			lu, lv := math.Hypot(u[0], u[1]), math.Hypot(v[0], v[1])
+			if math.Abs(c) < 0.04*lu*lv || lu < 2.5 || lv < 2.5 {
+				continue
+			}
+			hits := 0
+			for _, w := range [6][2]float64{{1, 1}, {1, -1}, {-1, 1}, {-1, -1}, {-1, 0}, {0, -1}} {
+				at := [2]float64{s[0] + w[0]*u[0] + w[1]*v[0], s[1] + w[0]*u[1] + w[1]*v[1]}
+				sign := 1.0
+				if w[0] == 0 || w[1] == 0 {
+					sign = f.other()
+				}
+				if f.near(at, sign, math.Max(stepSlackPx, 0.8*stepSlack*math.Min(lu, lv)), free) >= 0 {
+					hits++
+				}
+			}
+			if hits >= 2 {
+				out = append(out, try{[2][2]float64{u, v}, hits})
+			}
+		}
+	}
+	sort.SliceStable(out, func(i, j int) bool { return out[i].hits > out[j].hits })
+	var steps [][2][2]float64
+	for _, t := range out[:min(len(out), mostSteps)] {
+		steps = append(steps, t.step)
+	}
+	return steps
+}
+
+const mostSteps = 6
+
 // A grid must have so many corners, over more than one row and column, to be
 // worth a look.
-const minLattice = 8
+const minLattice = 7
 
 // turned is the lattice seen after a quarter turn, n times.
 func (l lattice) turned(n int) lattice {
@@ -317,32 +358,60 @@ func (s *scene) findChess(regions []region, views []*measured) {
 // nearly as strong: corners of squares are stronger than those of marker
 // cells. It takes the largest grid that a board could have.
 func (s *scene) bestLattice(all []saddle, views []*measured) (best lattice) {
-	for _, factor := range []float64{0.85, 0.7, 0.5} {
-		for seed := 0; seed < min(len(all), 30); seed++ {
-			g := growLattice(all, seed, factor)
-			if len(g) < minLattice || len(g) <= len(best) {
+	used := make([]bool, len(all))
+	score := 0
+	for _, try := range []struct {
+		factor  float64
+		oneSign bool
+	}{{0.85, false}, {0.7, false}, {0.85, true}, {0.6, true}, {0.5, false}} {
+		for seed := 0; seed < min(len(all), 16); seed++ {
+			f := newFamily(all, seed, try.factor, try.oneSign)
+			if len(f.alike) < minLattice {
 				continue
 			}
-			lo, hi := g.bounds()
-			w, h := hi[0]-lo[0]+1, hi[1]-lo[1]+1
-			if w < 2 || h < 2 {
-				continue
-			}
-			for i := range s.boards {
-				b := &s.boards[i]
-				if views[i] == nil && (w < b.Cols && h < b.Rows || h < b.Cols && w < b.Rows) {
-					if best = g; len(g) >= b.NumCorners() {
-						return best
+			for _, st := range f.steps() {
+				g := f.grow(st[0], st[1], used)
+				n := len(g)
+				if try.oneSign {
+					n *= 2 // it stands for as many again
+				}
+				if len(g) < minLattice || n <= score {
+					continue
+				}
+				if try.oneSign {
+					g = g.diagonal()
+				}
+				lo, hi := g.bounds()
+				w, h := hi[0]-lo[0]+1, hi[1]-lo[1]+1
+				if w < 2 || h < 2 {
+					continue
+				}
+				for i := range s.boards {
+					b := &s.boards[i]
+					if views[i] == nil && (w < b.Cols && h < b.Rows || h < b.Cols && w < b.Rows) {
+						if best, score = g, n; n >= b.NumCorners() {
+							return best
+						}
+						break
 					}
-					break
 				}
 			}
 		}
-		if len(best) > 0 {
+		if score >= 2*minLattice {
 			return best
 		}
 	}
 	return best
+}
+
+// diagonal takes a grid of every second corner to the board's own rows and
+// columns: its first direction goes right and down, its second left and down.
+func (l lattice) diagonal() lattice {
+	out := make(lattice, len(l))
+	for k, v := range l {
+		out[[2]int{k[0] - k[1], k[0] + k[1]}] = v
+	}
+	return out
 }
 
 // What the chessboard and the markers as grey patches must explain of the
