@@ -301,6 +301,7 @@ type guess struct {
 	board int
 	warp  warp
 	rest  float64 // share of the grey values' variance that is not explained
+	cells readings
 }
 
 // findChess looks for boards by their chessboards in the regions.
@@ -446,16 +447,19 @@ func (s *scene) name(all []saddle, grid lattice, level int, views []*measured) (
 		}
 		key := shape{b.Cols, b.Rows, b.MarkerM / b.SquareM, b.Dictionary}
 		if _, done := lay[key]; !done {
-			lay[key] = s.layOn(i, all, grid, level)
+			ways := s.layOn(i, all, grid, level)
+			for k := range ways {
+				ways[k].cells = s.readCells(&ways[k], level)
+			}
+			lay[key] = ways
 		}
 		if len(lay[key]) == 0 {
 			continue
 		}
-		pat := newPattern(b, false)
 		for _, g := range lay[key] {
 			g.board = i
 			var n float64
-			if g.rest, n = s.readCells(&g, pat, level); n > 0 {
+			if g.rest, n = g.cells.against(b); n > 0 {
 				guesses = append(guesses, g)
 				cells = math.Max(cells, n)
 			}
@@ -477,7 +481,7 @@ func (s *scene) name(all []saddle, grid lattice, level int, views []*measured) (
 func (s *scene) layOn(i int, all []saddle, grid lattice, level int) (out []guess) {
 	b := &s.boards[i]
 	f := float64(int(1) << level)
-	pat := newPattern(b, true)
+	pat := newPattern(b, greyPatch)
 	for turn := range 4 {
 		l := grid.turned(turn)
 		lo, hi := l.bounds()
@@ -542,12 +546,12 @@ func (w *warp) rightColours(l lattice, off [2]int, all []saddle) bool {
 func (s *scene) weigh(g *guess, pat *pattern, level int) (rest float64, ok bool) {
 	b := &s.boards[g.board]
 	var total float64
-	for i := range b.NumCorners() {
+	for i := 0; i < b.NumCorners(); i += 2 {
 		c, ok := g.warp.chartAt(b.cornerSquares(i), 0.5, 1<<level)
 		if !ok {
 			continue
 		}
-		f, ok := s.bench.fitWindow(s.levels[level], pat, &c, window{half: 0.5, max: 120, cols: colTiltX}, look{blur: 0.9})
+		f, ok := s.bench.fitWindow(s.levels[level], pat, &c, window{half: 0.5, max: 80, cols: colTiltX}, look{blur: 0.9})
 		if !ok || f.inside < 0.9 {
 			continue
 		}
@@ -557,16 +561,29 @@ func (s *scene) weigh(g *guess, pat *pattern, level int) (rest float64, ok bool)
 	return rest / total, total > 0
 }
 
-// readCells compares the grey values at the centres of all marker cells with
-// those that a pattern predicts, marker by marker with its own contrast. It
-// returns the share of their variance that is not explained, and the number
-// of cells.
-func (s *scene) readCells(g *guess, pat *pattern, level int) (rest, n float64) {
+// reading is what one marker shows: the grey values at the centres of its
+// cells, what they would be if all cells were black, and what a white cell adds
+// at others, by the distance in columns and rows.
+type reading struct {
+	marker int
+	seen   []float64
+	blank  []float64
+	ok     []bool
+	spread []float64 // (2·bits-1)²
+}
+
+type readings []reading
+
+// readCells reads all markers of a guess.
+func (s *scene) readCells(g *guess, level int) (out readings) {
 	b := &s.boards[g.board]
+	blank := newPattern(b, blankPatch)
+	bits := Dictionaries[b.Dictionary].Bits
+	side := b.MarkerM / b.SquareM
+	cell := side / float64(bits+2)
 	img := s.levels[level]
 	w, h := img.Bounds().Dx(), img.Bounds().Dy()
 	f := float64(int(1) << level)
-	var total float64
 	var corr correlation
 	for k := range b.NumMarkers() {
 		col, row := b.MarkerSquare(k)
@@ -581,21 +598,77 @@ func (s *scene) readCells(g *guess, pat *pattern, level int) (rest, n float64) {
 		corr.set((xa*ya + xb*yb) / (nx * ny * c.unit * c.unit))
 		const blur = 0.8
 		sp := spread{1 / (blur * nx), 1 / (blur * ny), &corr}
-		var m, sf, sv, sff, sfv, svv float64
-		for r := 1; r < pat.bits-1; r++ {
-			for q := 1; q < pat.bits-1; q++ {
-				x := float64(col) + pat.margin + (float64(q)+0.5)*pat.cell
-				y := float64(row) + pat.margin + (float64(r)+0.5)*pat.cell
+
+		r := reading{marker: k}
+		for j := range bits {
+			for i := range bits {
+				x := mid[0] + (float64(i)-float64(bits-1)/2)*cell
+				y := mid[1] + (float64(j)-float64(bits-1)/2)*cell
 				px, ok := g.warp.at([2]float64{x, y})
 				u, v := (px[0]-(f-1)/2)/f, (px[1]-(f-1)/2)/f
-				if !ok || !(u >= 0) || !(v >= 0) || u >= float64(w-1) || v >= float64(h-1) {
+				ok = ok && u >= 0 && v >= 0 && u < float64(w-1) && v < float64(h-1)
+				var val, dark float64
+				if ok {
+					iu, iv := int(u), int(v)
+					a, d := u-float64(iu), v-float64(iv)
+					o := img.Pix[iv*img.Stride+iu:]
+					val = (1-d)*((1-a)*float64(o[0])+a*float64(o[1])) + d*((1-a)*float64(o[img.Stride])+a*float64(o[img.Stride+1]))
+					dark, _, _, _ = blank.sample(x, y, sp)
+				}
+				r.ok = append(r.ok, ok)
+				r.seen = append(r.seen, val)
+				r.blank = append(r.blank, dark)
+			}
+		}
+		// The light of a white cell that reaches the centre of another: the
+		// point spread's share of a rectangle, from its corners.
+		n := 2*bits - 1
+		below := make([]float64, (n+1)*(n+1))
+		for j := range n + 1 {
+			for i := range n + 1 {
+				hx, hy := (float64(i)-float64(n)/2)*cell*sp.sx, (float64(j)-float64(n)/2)*cell*sp.sy
+				px, _ := normal(hx)
+				py, _ := normal(hy)
+				below[j*(n+1)+i] = px*py + corr.rest(hx, hy)
+			}
+		}
+		r.spread = make([]float64, n*n)
+		for j := range n {
+			for i := range n {
+				o := j*(n+1) + i
+				r.spread[j*n+i] = below[o+n+2] - below[o+1] - below[o+n+1] + below[o]
+			}
+		}
+		out = append(out, r)
+	}
+	return out
+}
+
+// against compares the readings with what a board would show, marker by marker
+// with its own contrast. It returns the share of the grey values' variance that
+// is not explained, and the number of cells.
+func (rs readings) against(b *Board) (rest, n float64) {
+	bits := Dictionaries[b.Dictionary].Bits
+	var total float64
+	for _, r := range rs {
+		cells := MarkerCells(b.Dictionary, b.FirstID+r.marker)
+		var m, sf, sv, sff, sfv, svv float64
+		for j := range bits {
+			for i := range bits {
+				o := j*bits + i
+				if !r.ok[o] {
 					continue
 				}
-				i, j := int(u), int(v)
-				a, d := u-float64(i), v-float64(j)
-				o := img.Pix[j*img.Stride+i:]
-				val := (1-d)*((1-a)*float64(o[0])+a*float64(o[1])) + d*((1-a)*float64(o[img.Stride])+a*float64(o[img.Stride+1]))
-				p, _, _, _ := pat.sample(x, y, sp)
+				p := r.blank[o]
+				for y := range bits {
+					line := r.spread[(y-j+bits-1)*(2*bits-1)+bits-1-i:]
+					for x, black := range cells[y+1][1 : bits+1] {
+						if !black {
+							p += line[x]
+						}
+					}
+				}
+				val := r.seen[o]
 				m++
 				sf += p
 				sv += val
@@ -629,5 +702,5 @@ func (s *scene) measureGuess(g guess) (*measured, bool) {
 		px, ok := g.warp.at(b.cornerSquares(i))
 		cs[i] = found{px: px, sd: 0.5, ok: ok}
 	}
-	return s.measure(g.board, 0, newPattern(b, false), cs)
+	return s.measure(g.board, 0, newPattern(b, allCells), cs)
 }

@@ -39,7 +39,7 @@ const (
 // grows, then at full resolution.
 func (s *scene) grow(board int, g group) (*measured, bool) {
 	b := &s.boards[board]
-	coarse, fine := newPattern(b, true), newPattern(b, false)
+	coarse, fine := newPattern(b, greyPatch), newPattern(b, allCells)
 	n := b.NumCorners()
 	cs := make([]found, n)
 

@@ -16,12 +16,19 @@ type pattern struct {
 	white      []float64 // (len(ys)+1) × (len(xs)+1): 1 white, 0 black
 }
 
-// newPattern is a board's pattern: with each marker's cells, or, where coarse
-// is wanted, with each marker one patch of its mean grey, which is all that a
-// strongly reduced picture shows.
-func newPattern(b *Board, coarse bool) *pattern {
+// detail is how a pattern shows markers.
+type detail int
+
+const (
+	allCells   detail = iota // as printed
+	greyPatch                // one patch of its mean grey, all that a strongly reduced picture shows
+	blankPatch               // one patch of black
+)
+
+// newPattern is a board's pattern.
+func newPattern(b *Board, d detail) *pattern {
 	p := &pattern{cols: b.Cols, rows: b.Rows, bits: Dictionaries[b.Dictionary].Bits + 2}
-	if coarse {
+	if d != allCells {
 		p.bits = 1
 	}
 	side := b.MarkerM / b.SquareM
@@ -64,13 +71,16 @@ func newPattern(b *Board, coarse bool) *pattern {
 			for c, black := range line {
 				if !black {
 					white++
-				} else if !coarse {
+				} else if d == allCells {
 					set(col, row, c+1, r+1, 0)
 				}
 			}
 		}
-		if coarse {
+		switch d {
+		case greyPatch:
 			set(col, row, 1, 1, float64(white)/float64(len(cells)*len(cells)))
+		case blankPatch:
+			set(col, row, 1, 1, 0)
 		}
 	}
 	return p
@@ -306,7 +316,27 @@ func (c *correlation) rest(h, k float64) (v float64) {
 		return 0 // below 1e-4
 	}
 	for i := 0; i < c.n; i++ {
-		v += c.weight[i] * math.Exp((b*c.sin[i]-a)*c.half[i])
+		v += c.weight[i] * expNeg((a-b*c.sin[i])*c.half[i])
 	}
 	return v
+}
+
+// exp(-x) from a table with a step of 1/16: an error below 1e-5 of it.
+const expStep = 16
+
+var expTable = func() (t [18*expStep + 2]float64) {
+	for i := range t {
+		t[i] = math.Exp(-float64(i) / expStep)
+	}
+	return
+}()
+
+// expNeg is exp(-x) for x from 0, and 0 beyond 18.
+func expNeg(x float64) float64 {
+	if x > 18 {
+		return 0
+	}
+	i := int(x*expStep + 0.5)
+	d := x - float64(i)/expStep
+	return expTable[i] * (1 - d*(1-0.5*d))
 }

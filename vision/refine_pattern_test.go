@@ -53,7 +53,7 @@ func TestQuadrantAgainstIntegral(t *testing.T) {
 // spread, on the board's own rectangles.
 func TestSampleAgainstPointsOnTheBoard(t *testing.T) {
 	b := Board{Name: "A", Dictionary: "36h11", Cols: 7, Rows: 5, SquareM: 0.055, MarkerM: 0.041, FirstID: 40}
-	p := newPattern(&b, false)
+	p := newPattern(&b, allCells)
 	rects := b.BlackRects()
 	white := func(x, y float64) float64 {
 		q := b.at(x, y)
@@ -88,7 +88,7 @@ func TestSampleAgainstPointsOnTheBoard(t *testing.T) {
 
 func TestSampleDerivatives(t *testing.T) {
 	b := Board{Name: "A", Dictionary: "36h11", Cols: 7, Rows: 5, SquareM: 0.055, MarkerM: 0.041}
-	p := newPattern(&b, false)
+	p := newPattern(&b, allCells)
 	rng := rand.New(rand.NewPCG(3, 4))
 	for try := 0; try < 300; try++ {
 		x, y := -0.2+rng.Float64()*7.4, -0.2+rng.Float64()*5.4
