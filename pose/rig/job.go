@@ -230,6 +230,9 @@ func (j *Job) Validate() error {
 	if err := j.validateStations(); err != nil {
 		return err
 	}
+	if err := j.validateHalves(); err != nil {
+		return err
+	}
 	p := j.Priors
 	for _, c := range []struct {
 		name string
@@ -328,7 +331,10 @@ func (j *Job) validatePlaces() error {
 			return err
 		}
 	}
-	for _, b := range j.Body {
+	for i, b := range j.Body {
+		if index(j.Body[:i], b) >= 0 {
+			return fmt.Errorf("body: board %s is listed twice; name every board once", j.Boards[b].Name)
+		}
 		if err := take(b, nil, "on the body"); err != nil {
 			return err
 		}
@@ -363,6 +369,27 @@ func (j *Job) validateStations() error {
 		}
 		return false
 	}
+	exists := func(w Wheel) bool {
+		return w.Axle >= 1 && w.Axle <= len(j.Vehicle.Axles) && (w.Side == align.Left || w.Side == align.Right)
+	}
+	for _, e := range j.Epochs {
+		for _, w := range e.Moved {
+			if !exists(w) {
+				return fmt.Errorf("epoch %q: moved: there is no %s; the vehicle has axles 1 to %d, sides are left and right", e.Name, w, len(j.Vehicle.Axles))
+			}
+		}
+	}
+	c := j.Cast()
+	// straight tells whether some station shows a wheel of a sweep unsteered.
+	straight := func(w Wheel, at int) bool {
+		list := c.AxisAt[index(c.Wheels, w)]
+		for st, s := range j.Stations {
+			if !s.Sweep && list[st] == list[at] && hasBoard(w, st) {
+				return true
+			}
+		}
+		return false
+	}
 	last := 0
 	for st, s := range j.Stations {
 		e := j.epoch(s.Epoch)
@@ -374,30 +401,43 @@ func (j *Job) validateStations() error {
 		}
 		last = e
 		for _, w := range s.Lifted {
-			if w.Axle < 1 || w.Axle > len(j.Vehicle.Axles) || (w.Side != align.Left && w.Side != align.Right) {
-				return fmt.Errorf("station %s: lifted: there is no %s", s.Name, w)
+			if !exists(w) {
+				return fmt.Errorf("station %s: lifted: there is no %s; the vehicle has axles 1 to %d, sides are left and right", s.Name, w, len(j.Vehicle.Axles))
 			}
 			if !hasBoard(w, st) {
 				return fmt.Errorf("station %s: %s is lifted but carries no board there; hang one, or take it out of lifted", s.Name, w)
 			}
 		}
 		if s.Sweep {
-			steered := false
+			var turned []Wheel
 			for axle, a := range j.Vehicle.Axles {
 				for _, side := range []align.Side{align.Left, align.Right} {
-					steered = steered || a.Steered && hasBoard(Wheel{axle + 1, side}, st)
+					if w := (Wheel{axle + 1, side}); a.Steered && hasBoard(w, st) {
+						turned = append(turned, w)
+					}
 				}
 			}
-			if !steered {
+			if len(turned) == 0 {
 				return fmt.Errorf("station %s: steer_deg is given, but no steered axle carries boards there; mark the axle as steered and hang boards on it", s.Name)
 			}
 			if s.Steer == 0 {
 				return fmt.Errorf("station %s: steer_deg is 0: a sweep station needs the angle the wheels are turned by, about (positive to the left); leave steer_deg out for straight ahead", s.Name)
 			}
+			if math.Abs(s.Steer) > mostSteer {
+				return fmt.Errorf("station %s: steer_deg %.0f is beyond what a wheel steers; give the angle in degrees from straight ahead", s.Name, s.Steer*180/math.Pi)
+			}
+			for _, w := range turned {
+				if !straight(w, st) {
+					return fmt.Errorf("station %s: %s is steered there, but no station of this epoch shows it straight ahead; add one without steer_deg", s.Name, w)
+				}
+			}
 		}
 	}
 	return nil
 }
+
+// mostSteer is more than any road wheel steers, rad.
+const mostSteer = 75 * math.Pi / 180
 
 // nominalHub returns where the vehicle's data put a wheel: the body frame's
 // origin is on the ground below the reference axle's midpoint.

@@ -29,9 +29,11 @@ func (n *network) allReadings(sol *Solution, cov covariance, widen float64) erro
 }
 
 // stationsOf lists the stations of an epoch.
-func (n *network) stationsOf(epoch int) []int {
+func (n *network) stationsOf(epoch int) []int { return n.cast.stationsOf(epoch) }
+
+func (c *Cast) stationsOf(epoch int) []int {
 	var out []int
-	for st, e := range n.cast.epochOf {
+	for st, e := range c.epochOf {
 		if e == epoch {
 			out = append(out, st)
 		}
@@ -39,32 +41,18 @@ func (n *network) stationsOf(epoch int) []int {
 	return out
 }
 
-// frameOf returns the body an axis belongs to (see seen.frame), or -1 if no
-// photograph shows it.
-func (n *network) frameOf(axis int) int {
-	for h := range n.job.Hangs {
-		for st := range n.job.Stations {
-			if n.seen.hang[h][st] && n.cast.AxisAt[n.cast.wheelOf[h]][st] == axis {
-				return n.seen.frame[st]
-			}
-		}
-	}
-	return -1
-}
-
 // readings derives the readings of one epoch.
 func (n *network) readings(s *State, cov covariance, epoch int, widen float64) (*align.Set, error) {
 	j, c := n.job, n.cast
-	frame := n.seen.frame[n.stationsOf(epoch)[0]]
+	if err := c.joined(j, n.seen, epoch); err != nil {
+		return nil, err
+	}
 	var wheels []align.Wheel
 	var axes []int
 	for w := range c.Wheels {
 		a := c.standing(j, w, epoch)
 		if a < 0 || !n.seen.axis[a] {
 			continue
-		}
-		if n.frameOf(a) != frame {
-			return nil, fmt.Errorf("%s has nothing in common with the other wheels but the floor: leave at least one other board on its wheel while one is moved, or fix a board to the chassis", c.Wheels[w])
 		}
 		axes = append(axes, a)
 		wheels = append(wheels, alignWheel(c.Wheels[w], s.BodyFromHub[a]))
@@ -461,14 +449,10 @@ func (e exactly) Joint(ids []bundle.BlockID) *mat.SymDense {
 	return mat.NewSymDense(n, nil)
 }
 
-// Truth returns the readings of a state that is known exactly, with
-// uncertainty zero: all that a solution could have, as if every photograph
-// showed every board.
-func (j *Job) Truth(s *State) ([]EpochReadings, error) {
-	used := make([]bool, len(j.Photos))
-	var obs []Observation
+// everything is what photographs would hold that showed every board.
+func (j *Job) everything(c *Cast) (obs []Observation, used []bool) {
 	corner := []vision.Corner{{Cov: [3]float64{1, 0, 1}}} // that it is there is all that counts
-	c := j.Cast()
+	used = make([]bool, len(j.Photos))
 	for p, photo := range j.Photos {
 		used[p] = true
 		for b := range j.Boards {
@@ -477,6 +461,14 @@ func (j *Job) Truth(s *State) ([]EpochReadings, error) {
 			}
 		}
 	}
+	return obs, used
+}
+
+// Truth returns the readings of a state that is known exactly, with
+// uncertainty zero: all that a solution could have, as if every photograph
+// showed every board.
+func (j *Job) Truth(s *State) ([]EpochReadings, error) {
+	obs, used := j.everything(j.Cast())
 	n := build(j, obs, s, used, nil)
 	exact := *s
 	sol := &Solution{State: &exact}

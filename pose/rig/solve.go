@@ -137,6 +137,10 @@ func Solve(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 		return nil, fmt.Errorf("more than half of all corners (%d of %d) fit nothing: check hangs, stations and the camera file", rejected, total)
 	}
 
+	if err := n.checkTurns(state); err != nil {
+		return nil, err
+	}
+
 	say("working out uncertainties")
 	sol := &Solution{State: state, Used: used}
 	net := &sol.Network
