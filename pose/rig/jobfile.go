@@ -62,8 +62,8 @@ type fileSweep struct {
 }
 
 type fileEpoch struct {
-	Name  string      `yaml:"name"`
-	Moved []fileWheel `yaml:"moved,omitempty"`
+	Name  string       `yaml:"name"`
+	Moved *[]fileWheel `yaml:"moved,omitempty"` // an empty list: nothing moved; none: everything may have
 }
 
 // fileWheel is one wheel, or both of an axle where side is left out.
@@ -338,7 +338,11 @@ func (f *file) job() (*Job, error) {
 		if j.epoch(e.Name) >= 0 {
 			return nil, fmt.Errorf("epochs: the name %q is used twice", e.Name)
 		}
-		j.Epochs = append(j.Epochs, Epoch{e.Name, wheels(e.Moved)})
+		epoch := Epoch{Name: e.Name}
+		if e.Moved != nil {
+			epoch.Moved = append([]Wheel{}, wheels(*e.Moved)...)
+		}
+		j.Epochs = append(j.Epochs, epoch)
 	}
 	// Epochs that only the stations name follow in the order of the stations.
 	for _, s := range j.Stations {
@@ -518,7 +522,12 @@ func (j *Job) Text(camera string) ([]byte, error) {
 	}
 	if len(j.Epochs) > 1 {
 		for _, e := range j.Epochs {
-			f.Epochs = append(f.Epochs, fileEpoch{e.Name, fileWheels(e.Moved)})
+			epoch := fileEpoch{Name: e.Name}
+			if e.Moved != nil {
+				moved := append([]fileWheel{}, fileWheels(e.Moved)...)
+				epoch.Moved = &moved
+			}
+			f.Epochs = append(f.Epochs, epoch)
 		}
 	}
 	f.Floor.FlatnessMM, f.Floor.TiltDeg, f.Floor.ThicknessMM = ptr(mm(p.FloorFlatness)), ptr(deg(p.FloorTilt)), ptr(mm(p.FloorThickness))
