@@ -140,12 +140,12 @@ func newFamily(all []saddle, seed int, factor float64, oneSign bool) family {
 // that is not used; or -1.
 func (f *family) near(p [2]float64, sign, radius float64, used []bool) int {
 	best := -1
+	square := radius * radius
 	for _, k := range f.alike {
-		if f.sign[k] != sign || used[k] {
-			continue
-		}
-		if d := math.Hypot(f.all[k].p[0]-p[0], f.all[k].p[1]-p[1]); d < radius {
-			best, radius = k, d
+		q := &f.all[k].p
+		dx, dy := q[0]-p[0], q[1]-p[1]
+		if d := dx*dx + dy*dy; d < square && f.sign[k] == sign && !used[k] {
+			best, square = k, d
 		}
 	}
 	return best
@@ -482,6 +482,7 @@ func (s *scene) layOn(i int, all []saddle, grid lattice, level int) (out []guess
 	b := &s.boards[i]
 	f := float64(int(1) << level)
 	pat := newPattern(b, greyPatch)
+	checked := false
 	for turn := range 4 {
 		l := grid.turned(turn)
 		lo, hi := l.bounds()
@@ -505,7 +506,19 @@ func (s *scene) layOn(i int, all []saddle, grid lattice, level int) (out []guess
 				if g.warp, ok = fitWarp(pts, s.lens, b, len(pts) >= 20); !ok || !g.warp.rightColours(l, off, all) {
 					continue
 				}
-				if g.rest, ok = s.weigh(&g, pat, level); ok && g.rest < 1-gridR2 {
+				// What the lattice itself covers looks much the same wherever it
+				// is laid: clutter is seen at once.
+				if !checked {
+					own := map[int]bool{}
+					for k := range l {
+						own[(k[1]+off[1])*(b.Cols-1)+k[0]+off[0]] = true
+					}
+					rest, ok := s.weigh(&g, pat, level, own)
+					if checked = true; !ok || rest > 1-gridR2 {
+						return nil
+					}
+				}
+				if g.rest, ok = s.weigh(&g, pat, level, nil); ok && g.rest < 1-gridR2 {
 					out = append(out, g)
 				}
 			}
@@ -542,11 +555,15 @@ func (w *warp) rightColours(l lattice, off [2]int, all []saddle) bool {
 }
 
 // weigh computes what share of the grey values' variance about the guess's
-// corners a pattern leaves unexplained.
-func (s *scene) weigh(g *guess, pat *pattern, level int) (rest float64, ok bool) {
+// corners a pattern leaves unexplained: of every second corner, or of those
+// named.
+func (s *scene) weigh(g *guess, pat *pattern, level int, only map[int]bool) (rest float64, ok bool) {
 	b := &s.boards[g.board]
 	var total float64
-	for i := 0; i < b.NumCorners(); i += 2 {
+	for i := range b.NumCorners() {
+		if only != nil && !only[i] || only == nil && i%2 == 1 {
+			continue
+		}
 		c, ok := g.warp.chartAt(b.cornerSquares(i), 0.5, 1<<level)
 		if !ok {
 			continue

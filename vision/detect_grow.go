@@ -188,8 +188,8 @@ func (c *chart) move(d [2]float64) {
 // The passes at full resolution: the shift and the blur roughly, then all of
 // the look, repeated while it still changes, then the corners.
 var (
-	roughPass = window{half: 0.3, max: 400, cols: colTone}
-	lookPass  = window{half: 0.5, max: 400, cols: numCols, doubt: true}
+	roughPass = window{half: 0.3, max: 200, cols: colTone}
+	lookPass  = window{half: 0.5, max: 200, cols: numCols, doubt: true}
 	finalPass = window{half: 0.5, max: 1600, cols: colBlur, doubt: true}
 )
 

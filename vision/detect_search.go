@@ -120,6 +120,10 @@ const (
 	enlargedPx  = 1_000_000
 	searchPx    = 6_000_000
 	mostRegions = 24
+
+	// In a box smaller than this no marker of a board is large enough to be
+	// read.
+	readablePx = 120
 )
 
 // searchRegions looks for markers in the regions. late is the second look, at
@@ -136,7 +140,10 @@ func (s *scene) searchRegions(d Dictionary, regions []region, late bool) (read [
 		if late && !large {
 			continue // searched at full resolution before
 		}
-		level, enlarge := 0, 3
+		if max(r.box.Dx(), r.box.Dy()) < readablePx {
+			continue
+		}
+		level, enlarge := 0, 2
 		if large && !late {
 			level, enlarge = s.searchLevel(), 1
 			area >>= 2 * level
