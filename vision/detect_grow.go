@@ -249,7 +249,7 @@ func (s *scene) pass(m *measured, win window) (sum [4]estimate, ok bool) {
 	if m.warp, ok = fitWarp(pts, s.lens, b, len(pts) >= 8); !ok {
 		return sum, false
 	}
-	var shown, plain float64
+	var shown, white float64
 	for i := range m.cs {
 		win.colour = win.cols == finalPass.cols && i%3 == 0 // the noise is much the same everywhere
 		m.cs[i] = s.measureCorner(m.pat, &m.warp, b.cornerSquares(i), win, m.look)
@@ -257,14 +257,14 @@ func (s *scene) pass(m *measured, win window) (sum [4]estimate, ok bool) {
 			continue
 		}
 		shown += m.cs[i].last.shown
-		plain += m.cs[i].last.plain
+		white += m.cs[i].last.white
 		for k, l := range m.cs[i].last.look {
 			sum[k].value += l.value * l.weight
 			sum[k].weight += l.weight
 		}
 	}
-	if plain > 0 {
-		m.colour = math.Max(0.25, shown/plain)
+	if white > 0 {
+		m.colour = math.Max(0.1, shown/white)
 	}
 	return sum, true
 }

@@ -66,8 +66,8 @@ type fit struct {
 	inside float64     // share of the window inside the picture
 
 	// The variance of the shift as the residuals themselves show it, and as
-	// residuals without correlation would give it; only where asked for.
-	shown, plain float64
+	// those of white noise would; only where asked for.
+	shown, white float64
 }
 
 // estimate is a value and its weight, 1/variance.
@@ -78,7 +78,7 @@ type bench struct {
 	rows          []sampleRow
 	some, weights []float64
 	grid          []int32
-	pull          [][2]float64
+	pull          []pull
 }
 
 type sampleRow struct {
@@ -277,7 +277,7 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 	vv := variance / (f.gain * f.gain)
 	f.cov = [3]float64{inv[0][0] * vv, inv[1][0] * vv, inv[1][1] * vv}
 	if win.colour {
-		f.shown, f.plain = w.colour(&inv, cols, variance)
+		f.shown, f.white = w.colour(&inv, cols, variance)
 	}
 	for k := colBlur; k < cols; k++ {
 		f.look[k-colBlur] = estimate{sol[k] / f.gain, 1 / (inv[k][k] * vv)}
@@ -360,57 +360,73 @@ func (w *bench) doubt(gain float64) bool {
 // sharpening, demosaicing and denoising reach so far.
 const colourReach = 3
 
+// pull is what one pixel does to the solution.
+type pull struct {
+	shift [2]float64       // of the shift, for a grey level
+	moved [2]float64       // by its own residual
+	all   [colBlur]float64 // of everything, for a grey level
+}
+
 // colour compares the variance of the shift (sum of both axes) that the
-// residuals show, correlations between near pixels included, with what it
-// would be for white noise of the given variance. Source of the first: the
-// sandwich covariance with correlated errors, P. J. Huber and H. White; here
-// with all pairs of pixels up to a distance.
-func (w *bench) colour(inv *matrix, cols int, variance float64) (shown, plain float64) {
+// residuals show, correlations between near pixels included, with what they
+// would show if the noise were white. Source of the first: the sandwich
+// covariance with correlated errors, P. J. Huber and H. White; here with all
+// pairs of pixels up to a distance. The second takes into account that the
+// solution has followed the noise.
+func (w *bench) colour(inv *matrix, cols int, variance float64) (shown, white float64) {
+	cols = min(cols, colBlur)
 	x0, y0, x1, y1 := w.rows[0].x, w.rows[0].y, w.rows[0].x, w.rows[0].y
 	w.pull = w.pull[:0]
 	for i := range w.rows {
 		s := &w.rows[i]
 		x0, x1, y0, y1 = min(x0, s.x), max(x1, s.x), min(y0, s.y), max(y1, s.y)
-		var p [2]float64 // what a grey level here does to the shift
-		for k, v := range s.col[:cols] {
-			p[0] += inv[0][k] * v
-			p[1] += inv[1][k] * v
+		var p pull
+		for j := range cols {
+			for k, v := range s.col[:cols] {
+				p.all[j] += inv[j][k] * v
+			}
+			p.all[j] *= s.weight
 		}
-		plain += variance * s.weight * s.weight * (p[0]*p[0] + p[1]*p[1])
-		e := s.weight * s.off
-		w.pull = append(w.pull, [2]float64{p[0] * e, p[1] * e})
+		p.shift = [2]float64{p.all[colShiftX], p.all[colShiftY]}
+		p.moved = [2]float64{p.shift[0] * s.off, p.shift[1] * s.off}
+		w.pull = append(w.pull, p)
 	}
-	// Pairs must stay few against the window, or their sum is pulled to the 0
-	// that the normal equations make of all.
-	reach := min(colourReach, min(x1-x0, y1-y0)/8)
+	const reach = colourReach
 	width := x1 - x0 + 1 + 2*reach
-	n := width * (y1 - y0 + 1 + reach)
+	n := width * (y1 - y0 + 1 + 2*reach)
 	if cap(w.grid) < n {
 		w.grid = make([]int32, n)
 	}
 	w.grid = w.grid[:n]
 	clear(w.grid)
 	for i := range w.rows {
-		w.grid[(w.rows[i].y-y0)*width+w.rows[i].x-x0+reach] = int32(i + 1)
+		w.grid[(w.rows[i].y-y0+reach)*width+w.rows[i].x-x0+reach] = int32(i + 1)
 	}
-	for i := range w.rows {
-		p := w.pull[i]
-		shown += p[0]*p[0] + p[1]*p[1]
-		at := (w.rows[i].y-y0)*width + w.rows[i].x - x0 + reach
-		for dy := 0; dy <= reach; dy++ {
+	// Every third pixel with all its neighbours is enough.
+	for i := 0; i < len(w.rows); i += 3 {
+		p := &w.pull[i]
+		at := (w.rows[i].y-y0+reach)*width + w.rows[i].x - x0 + reach
+		for dy := -reach; dy <= reach; dy++ {
 			for dx := -reach; dx <= reach; dx++ {
-				if dy == 0 && dx <= 0 || dx*dx+dy*dy > reach*reach+1 {
+				j := w.grid[at+dy*width+dx]
+				if j == 0 || dx*dx+dy*dy > reach*reach+1 {
 					continue
 				}
-				if j := w.grid[at+dy*width+dx]; j > 0 {
-					q := w.pull[j-1]
-					shown += 2 * (p[0]*q[0] + p[1]*q[1])
+				q := &w.pull[j-1]
+				shown += p.moved[0]*q.moved[0] + p.moved[1]*q.moved[1]
+				// Residuals of white noise: unit matrix less the hat matrix.
+				var hat float64
+				for k, v := range w.rows[j-1].col[:cols] {
+					hat -= p.all[k] * v
 				}
+				if dx == 0 && dy == 0 {
+					hat++
+				}
+				white += variance * hat * (p.shift[0]*q.shift[0] + p.shift[1]*q.shift[1])
 			}
 		}
 	}
-	f := float64(len(w.rows))
-	return shown * f / (f - float64(cols)), plain
+	return shown, white
 }
 
 // poly is the value and the derivatives of a cubic at (a, b).

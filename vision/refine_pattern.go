@@ -114,8 +114,8 @@ func (p *pattern) line(x float64, squares int) int {
 }
 
 // reach is how far, in standard deviations of the point spread, an edge is
-// felt: Φ(-3.5) is 0.0002 of the contrast.
-const reach = 3.5
+// felt: Φ(-3.2) is 0.0007 of the contrast.
+const reach = 3.2
 
 // spread is the point spread as seen from the board at one place: the board
 // coordinate x is smeared with standard deviation 1/sx squares, y with 1/sy,
