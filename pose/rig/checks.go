@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"strings"
+
+	"wheelplane/pose/align"
 )
 
 // leastSteer is how far the wheels must be steered at a station of a sweep,
@@ -107,4 +109,72 @@ func (n *network) checkTurns(s *State) error {
 		return fmt.Errorf("%s, lifted at stations %s, was spun by only %.1f degrees between them: spin it further, by 60 degrees or more, and photograph it again as another station", hang.Wheel, strings.Join(up, ", "), n.spread(s, h)*180/math.Pi)
 	}
 	return nil
+}
+
+// doubts are warnings about readings that stand on too little, or that cannot
+// be.
+func doubts(j *Job, s *Solution) []string {
+	var out []string
+	for _, e := range s.Readings {
+		told := map[Wheel]bool{}
+		for i, r := range e.Readings {
+			switch r.Quantity {
+			case align.RollingRadius:
+				w := Wheel{r.Axle, r.Side}
+				d := j.Vehicle.Axles[r.Axle-1].TyreDiameter
+				if d > 0 && !usualRadius(r.Value, e.U(i), d) {
+					out = append(out, fmt.Sprintf("%s rolls with a radius of %.0f mm, %.2f of half its tyre diameter of %.0f mm, where %.2f to %.2f is usual: check tyre_diameter_mm and the tyre's pressure, and that neither the wheel slid nor its board slipped",
+						w, r.Value*1e3, r.Value/(d/2), d*1e3, leastRolled, mostRolled))
+				}
+			case align.Caster:
+				// One line an axle, about its worse side.
+				if told[Wheel{Axle: r.Axle}] {
+					continue
+				}
+				told[Wheel{Axle: r.Axle}] = true
+				u, steer := 0.0, math.Inf(1)
+				for _, side := range []align.Side{align.Left, align.Right} {
+					if k := e.Find(align.Caster, r.Axle, side); k >= 0 {
+						u = math.Max(u, e.U(k))
+					}
+					if k := e.Find(align.MaxSteer, r.Axle, side); k >= 0 {
+						steer = math.Min(steer, e.Readings[k].Value)
+					}
+				}
+				if u > casterLimit && !math.IsInf(steer, 1) {
+					out = append(out, fmt.Sprintf("epoch %q: the sweep of axle %d is too small: %.1f degrees of steer leave caster uncertain by %.2f degrees; %s", e.Epoch, r.Axle, steer*180/math.Pi, u*180/math.Pi, sweepFurther(u, steer)))
+				}
+			}
+		}
+	}
+	return out
+}
+
+// casterLimit is the standard uncertainty of caster above which a sweep counts
+// as too small, casterWanted what a larger one should reach, rad.
+const (
+	casterLimit  = 0.10 * math.Pi / 180
+	casterWanted = 0.05 * math.Pi / 180
+	furthest     = 35 * math.Pi / 180 // about as far as road wheels steer
+)
+
+// sweepFurther says how far to steer. What caster is uncertain by falls as the
+// sine of the steer angle grows (DEVELOPERS.md has the numbers).
+func sweepFurther(u, steer float64) string {
+	if sin := math.Sin(steer) * u / casterWanted; sin < math.Sin(furthest) {
+		return fmt.Sprintf("steer by about %.0f degrees to either side for %.2f", math.Ceil(math.Asin(sin)*180/math.Pi), casterWanted*180/math.Pi)
+	}
+	return fmt.Sprintf("steer as far as the wheels go, to either side, and photograph their boards from nearer and from more directions (at %.0f degrees it would still be %.2f)", furthest*180/math.Pi, u*math.Sin(steer)/math.Sin(furthest)*180/math.Pi)
+}
+
+// A tyre's rolled over its geometric circumference is 0.967 to 0.975 in
+// published tyre tables (inflated diameter, load of the table). Less load or
+// more pressure brings it towards 1, which it cannot pass; wear, load and too
+// little pressure take a few hundredths off.
+const leastRolled, mostRolled = 0.93, 1.00
+
+// usualRadius tells whether a rolling radius, known to u, may be that of a tyre
+// of this outer diameter, all m.
+func usualRadius(radius, u, diameter float64) bool {
+	return radius > leastRolled*diameter/2-3*u && radius < mostRolled*diameter/2+3*u
 }

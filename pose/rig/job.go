@@ -138,6 +138,27 @@ type Job struct {
 	Stations []Station
 	Photos   []Photo
 	Priors   Priors
+
+	// Splits are changes of wheel axes within an epoch that nobody meant; the
+	// solution finds them, job.yaml does not name them.
+	Splits []Split
+}
+
+// Split says that the axes of some wheels changed before a station.
+type Split struct {
+	Station int
+	Wheels  []Wheel
+}
+
+// splitsOf counts the splits of a wheel up to a station.
+func (j *Job) splitsOf(w Wheel, station int) int {
+	n := 0
+	for _, s := range j.Splits {
+		if s.Station <= station && index(s.Wheels, w) >= 0 {
+			n++
+		}
+	}
+	return n
 }
 
 // Wheels lists the wheels with boards, by axle, left first.

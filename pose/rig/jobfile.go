@@ -134,14 +134,32 @@ type fileStop struct {
 
 // Folder is a job on disk.
 type Folder struct {
-	Dir    string
-	Job    *Job
-	Camera string // path of the camera file
+	Dir     string
+	Job     *Job
+	Camera  string // path of the camera file
+	Missing []int  // stations without a photograph
+
+	patterns [][]string // where the photographs of each station are looked for
 }
 
-// Open reads DIR/job.yaml and lists the photographs of each station. Every
-// error is one line that names the file and what to do.
+// Open reads DIR/job.yaml and lists the photographs of each station, which
+// needs one at least. Every error is one line that names the file and what to
+// do.
 func Open(dir string) (*Folder, error) {
+	f, err := Read(dir)
+	if err != nil {
+		return nil, err
+	}
+	if len(f.Missing) > 0 {
+		st := f.Missing[0]
+		return nil, fmt.Errorf("%s: station %s has no photo: nothing matches %s; put its photographs there or take the station out",
+			filepath.Join(dir, JobFile), f.Job.Stations[st].Name, strings.Join(f.patterns[st], ", "))
+	}
+	return f, nil
+}
+
+// Read is [Open] for a job that is not photographed yet, or not to its end.
+func Read(dir string) (*Folder, error) {
 	info, err := os.Stat(dir)
 	if err != nil {
 		if errors.Is(err, os.ErrNotExist) {
@@ -449,6 +467,7 @@ func (f *Folder) listPhotos(stops []fileStop) error {
 		if len(patterns) == 0 {
 			patterns = []string{"photos/" + s.Name + "/*"}
 		}
+		f.patterns = append(f.patterns, patterns)
 		var paths []string
 		for _, pattern := range patterns {
 			found, err := filepath.Glob(filepath.Join(f.Dir, filepath.FromSlash(pattern)))
@@ -462,8 +481,7 @@ func (f *Folder) listPhotos(stops []fileStop) error {
 			}
 		}
 		if len(paths) == 0 {
-			return fmt.Errorf("%s: station %s has no photo: nothing matches %s; put its photographs there or take the station out",
-				filepath.Join(f.Dir, JobFile), s.Name, strings.Join(patterns, ", "))
+			f.Missing = append(f.Missing, i)
 		}
 		sort.Strings(paths)
 		for _, path := range paths {

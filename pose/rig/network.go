@@ -117,9 +117,9 @@ func (s *seen) share(j *Job, c *Cast, a, b int) bool {
 	return false
 }
 
-// build lays the job out as one least-squares problem that starts at s. Photos
-// with used false take no part.
-func build(job *Job, obs []Observation, s *State, used []bool, loss bundle.Loss) *network {
+// build lays the job out as one least-squares problem that starts at s. camera
+// is the calibrated one, a prior. Photos with used false take no part.
+func build(job *Job, camera *vision.Camera, obs []Observation, s *State, used []bool, loss bundle.Loss) *network {
 	n := &network{job: job, cast: job.Cast()}
 	n.seen = job.whatIsSeen(n.cast, obs, used)
 	pr := job.Priors
@@ -233,7 +233,7 @@ func build(job *Job, obs []Observation, s *State, used []bool, loss bundle.Loss)
 		}
 		n.views = append(n.views, id)
 	}
-	n.cameraPrior(&s.Camera)
+	n.cameraPrior(camera)
 	return n
 }
 
@@ -400,8 +400,8 @@ func (n *network) addView(o Observation, loss bundle.Loss) bundle.ResidualID {
 }
 
 // state reads the current values back.
-func (n *network) state(camera vision.Camera) *State {
-	s := &State{Camera: camera}
+func (n *network) state(camera *vision.Camera) *State {
+	s := &State{Camera: *camera}
 	s.Camera.SetIntrinsics([vision.NumIntrinsics]float64(n.p.Value(n.camera)))
 	s.PrintScale = [2]float64(n.p.Value(n.scale))
 	poses := func(ids []bundle.BlockID) []pose.SE3 {

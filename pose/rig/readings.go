@@ -213,16 +213,23 @@ func (n *network) appendRolling(set *align.Set, s *State, cov covariance, epoch 
 	rolled := func(st int) bool { return !j.Stations[st].Sweep && len(j.Stations[st].Lifted) == 0 }
 	for h, hang := range j.Hangs {
 		w := c.wheelOf[h]
+		// The two stations between which it turned farthest.
 		first, last := -1, -1
 		for _, st := range n.stationsOf(epoch) {
-			if n.seen.hang[h][st] && rolled(st) && (first < 0 || c.AxisAt[w][st] == c.AxisAt[w][first]) {
-				if first < 0 {
-					first = st
-				}
+			if !n.seen.hang[h][st] || !rolled(st) || first >= 0 && c.AxisAt[w][st] != c.AxisAt[w][first] {
+				continue
+			}
+			if first < 0 {
+				first, last = st, st
+			}
+			if s.Spin[h][st] < s.Spin[h][first] {
+				first = st
+			}
+			if s.Spin[h][st] > s.Spin[h][last] {
 				last = st
 			}
 		}
-		if first < 0 || math.Abs(s.Spin[h][last]-s.Spin[h][first]) < leastTurn || set.Find(align.RollingRadius, hang.Wheel.Axle, hang.Wheel.Side) >= 0 {
+		if first < 0 || s.Spin[h][last]-s.Spin[h][first] < leastTurn || set.Find(align.RollingRadius, hang.Wheel.Axle, hang.Wheel.Side) >= 0 {
 			continue
 		}
 		var l list
@@ -243,16 +250,20 @@ func (n *network) appendRolling(set *align.Set, s *State, cov covariance, epoch 
 		return
 	}
 	first, last := -1, -1
+	way := func(st int) float64 { return pose.Norm(pose.Sub(s.FloorFromBody[st].T, s.FloorFromBody[first].T)) }
 	for _, st := range n.stationsOf(epoch) {
-		if rolled(st) && n.seen.frame[st] == n.seen.frame[n.stationsOf(epoch)[0]] {
-			if first < 0 {
-				first = st
-			}
+		if !rolled(st) || n.seen.frame[st] != n.seen.frame[n.stationsOf(epoch)[0]] {
+			continue
+		}
+		if first < 0 {
+			first, last = st, st
+		}
+		if way(st) > way(last) {
 			last = st
 		}
 	}
 	const leastWay = 0.05 // m
-	if first < 0 || pose.Norm(pose.Sub(s.FloorFromBody[last].T, s.FloorFromBody[first].T)) < leastWay {
+	if first < 0 || way(last) < leastWay {
 		return
 	}
 	var l list
@@ -469,7 +480,7 @@ func (j *Job) everything(c *Cast) (obs []Observation, used []bool) {
 // showed every board.
 func (j *Job) Truth(s *State) ([]EpochReadings, error) {
 	obs, used := j.everything(j.Cast())
-	n := build(j, obs, s, used, nil)
+	n := build(j, &s.Camera, obs, s, used, nil)
 	exact := *s
 	sol := &Solution{State: &exact}
 	if err := n.allReadings(sol, exactly{&n.p}, 0); err != nil {

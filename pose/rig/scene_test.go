@@ -36,7 +36,7 @@ func solve(t testing.TB, s *fixtures.Scene, obs []rig.Observation) *rig.Solution
 // normalised returns every reading's error over its own standard uncertainty.
 func normalised(t testing.TB, s *fixtures.Scene, sol *rig.Solution) map[align.Reading]float64 {
 	t.Helper()
-	truth, err := s.Job.Truth(s.Truth)
+	truth, err := s.World.Truth(s.Truth)
 	if err != nil {
 		t.Fatal(err)
 	}

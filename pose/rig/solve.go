@@ -43,6 +43,7 @@ type Solution struct {
 type Network struct {
 	Photos          int       `json:"photos"`           // used
 	LeftOut         []LeftOut `json:"left_out"`         // photographs that take no part
+	Faults          []Fault   `json:"faults,omitempty"` // mishaps found and worked around
 	Views           int       `json:"views"`            // boards in photographs
 	Corners         int       `json:"corners"`          // used
 	Rejected        int       `json:"rejected_corners"` // of them left out as wrong
@@ -105,13 +106,23 @@ func Solve(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 	say("solving")
 	iterations := 0
 	for _, width := range []float64{30, robustWidth} {
-		n := build(job, obs, state, used, bundle.Huber(width))
+		n := build(job, &camera, obs, state, used, bundle.Huber(width))
 		sum, err := n.p.Solve(ctx, bundle.Options{MaxIterations: 60, CostTolerance: 1e-7, AcceptLimit: true})
 		if err != nil {
 			return nil, solveError(err)
 		}
 		iterations += sum.Iterations
-		state = n.state(camera)
+		state = n.state(&camera)
+	}
+
+	job, state, used, faults, err := explain(ctx, job, &camera, obs, state, used)
+	if err != nil {
+		return nil, err
+	}
+	for _, f := range faults {
+		if f.Kind == PhotoMisfiled {
+			leftOut = append(leftOut, LeftOut{f.Photo, f.Text})
+		}
 	}
 
 	say("leaving out wrong corners")
@@ -119,19 +130,19 @@ func Solve(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 	var sum bundle.Summary
 	kept, rejected, total := obs, 0, countCorners(obs, used)
 	for round := 0; round < 4; round++ {
-		check := build(job, kept, state, used, nil)
+		check := build(job, &camera, kept, state, used, nil)
 		next, out := check.reject(kept, o.RejectSigma)
 		if round > 0 && out == 0 {
 			break
 		}
 		rejected += out
 		kept = next
-		n = build(job, kept, state, used, nil)
+		n = build(job, &camera, kept, state, used, nil)
 		if sum, err = n.p.Solve(ctx, bundle.Options{MaxIterations: 60}); err != nil {
 			return nil, solveError(err)
 		}
 		iterations += sum.Iterations
-		state = n.state(camera)
+		state = n.state(&camera)
 	}
 	if rejected*2 > total {
 		return nil, fmt.Errorf("more than half of all corners (%d of %d) fit nothing: check hangs, stations and the camera file", rejected, total)
@@ -144,6 +155,7 @@ func Solve(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 	say("working out uncertainties")
 	sol := &Solution{State: state, Used: used}
 	net := &sol.Network
+	net.Faults = faults
 	net.LeftOut, net.Rejected, net.Corners, net.Iterations = leftOut, rejected, n.corners, iterations
 	net.Redundancy = sum.Rows - sum.Parameters
 	net.VarianceFactor = 1
@@ -159,6 +171,7 @@ func Solve(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 		return nil, err
 	}
 	n.describe(sol, cov, kept, widen, camera)
+	sol.Warnings = append(sol.Warnings, doubts(job, sol)...)
 	return sol, nil
 }
 
@@ -311,6 +324,11 @@ func (n *network) describe(sol *Solution, cov *bundle.Covariance, kept []Observa
 	for i, c := range net.PrintScale {
 		if off := math.Abs(c.Value - 1); off > 3.5*job.Priors.PrintScale {
 			sol.Warnings = append(sol.Warnings, fmt.Sprintf("print scale %s comes out %.4f times what job.yaml says, more than its stated uncertainty %.4f allows: measure the printed ruler and enter boards: print_scale", []string{"x", "y"}[i], c.Value, job.Priors.PrintScale))
+		}
+	}
+	for _, f := range net.Faults {
+		if f.Kind != PhotoMisfiled {
+			sol.Warnings = append(sol.Warnings, f.Text)
 		}
 	}
 	for _, l := range net.LeftOut {

@@ -219,10 +219,12 @@ func (s *starter) places() []place {
 	for pl := range s.sceneFromBoard {
 		out = append(out, pl)
 	}
-	slices.SortFunc(out, func(a, b place) int {
-		return cmp.Or(cmp.Compare(a.station, b.station), cmp.Compare(a.board, b.board))
-	})
+	slices.SortFunc(out, comparePlaces)
 	return out
+}
+
+func comparePlaces(a, b place) int {
+	return cmp.Or(cmp.Compare(a.station, b.station), cmp.Compare(a.board, b.board))
 }
 
 // strength says how well a view fixes a pose, to compare views: corners times

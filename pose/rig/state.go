@@ -89,15 +89,15 @@ func (j *Job) Cast() *Cast {
 	}
 
 	type key struct {
-		wheel, epoch int
-		lifted       string
+		wheel, epoch, split int
+		lifted              string
 	}
 	known := map[key]int{}
 	for w, wheel := range c.Wheels {
 		var list []int
 		run, before := 0, ""
 		for st, s := range j.Stations {
-			k := key{wheel: w, epoch: j.movedIn(wheel, c.epochOf[st])}
+			k := key{wheel: w, epoch: j.movedIn(wheel, c.epochOf[st]), split: j.splitsOf(wheel, st)}
 			for _, up := range s.Lifted {
 				if up.Axle == wheel.Axle {
 					k.lifted += fmt.Sprint(" ", up)

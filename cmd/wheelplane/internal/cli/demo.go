@@ -156,7 +156,7 @@ func (a *App) writeScene(ctx context.Context, scene *fixtures.Scene, o demoOptio
 			return nil, cannotWrite(o.dir, err)
 		}
 	}
-	exact, err := scene.Job.Truth(scene.Truth)
+	exact, err := scene.World.Truth(scene.Truth)
 	if err != nil {
 		return nil, err
 	}

@@ -1,0 +1,509 @@
+package rig
+
+import (
+	"context"
+	"fmt"
+	"maps"
+	"math"
+	"runtime"
+	"slices"
+	"sort"
+
+	"wheelplane/pose"
+	"wheelplane/pose/align"
+	"wheelplane/pose/bundle"
+	"wheelplane/vision"
+
+	"golang.org/x/sync/errgroup"
+)
+
+// Fault is something that went wrong in the bay, as the photographs tell it.
+type Fault struct {
+	Kind    FaultKind `json:"kind"`
+	Board   string    `json:"board,omitempty"`
+	Axle    int       `json:"axle,omitempty"`
+	Photo   string    `json:"photo,omitempty"`
+	Station string    `json:"station"` // from which on, or at which
+	Text    string    `json:"text"`    // what happened, what is done about it, what to do
+}
+
+// FaultKind names what can go wrong.
+type FaultKind string
+
+// The faults that are looked for.
+const (
+	BoardSlipped  FaultKind = "board slipped"
+	FloorKicked   FaultKind = "floor board moved"
+	WheelsSteered FaultKind = "wheels steered"
+	VehicleMoved  FaultKind = "vehicle moved"
+	PhotoMisfiled FaultKind = "photo misfiled"
+)
+
+// A job whose photographs contradict each other is explained by one of a few
+// ordinary mishaps, or by none. Each mishap is the same chain with one part set
+// free: a second hang for a board that slipped, a second place for a floor board
+// that was kicked, a second axis for wheels that were steered, a second station
+// for a vehicle that moved, one photo less. So every explanation is tried as a
+// job of its own, and the one after which the rest fits is taken.
+
+// trial is a job with one more part set free.
+type trial struct {
+	fault  Fault
+	job    *Job
+	camera *vision.Camera
+	state  *State
+	used   []bool
+
+	part, at int // of the mishap: hang or axle, and the station
+
+	cost             float64
+	rows, parameters int // corner coordinates, and free numbers
+}
+
+// What is believed.
+const (
+	// A mishap shows where it happened: at some place (a board at a station) the
+	// robust cost per coordinate is this much above what is usual in the job.
+	suspicious = 1.6
+	// An explanation is believed if the cost it takes away, for each number it
+	// sets free, is this many times the cost per coordinate that stays (an F
+	// ratio; corners that are all worse than they say scale both).
+	convincing = 25
+	// And if nothing explains it: with a place so much worse than the good ones
+	// no reading means anything.
+	hopeless  = 6
+	maxFaults = 3
+	// The robust cost per coordinate of corners as good as they say.
+	cleanCost = 0.47
+)
+
+// explain looks for mishaps until the rest fits. It returns the job that
+// describes what happened, a state near its solution, the photos still used,
+// and what was found.
+func explain(ctx context.Context, job *Job, camera *vision.Camera, obs []Observation, state *State, used []bool) (*Job, *State, []bool, []Fault, error) {
+	now := &trial{job: job, camera: camera, state: state, used: used}
+	if now.places(obs).usual() {
+		return job, state, used, nil, nil
+	}
+	if err := now.solve(ctx, obs); err != nil {
+		return nil, nil, nil, nil, err
+	}
+	var found []Fault
+	for !now.places(obs).usual() {
+		trials := append(now.mishaps(obs), now.moves()...)
+		best, err := now.bestOf(ctx, obs, trials)
+		if err != nil {
+			return nil, nil, nil, nil, err
+		}
+		if best == now {
+			break
+		}
+		if len(found) == maxFaults {
+			p := now.places(obs)
+			return nil, nil, nil, nil, fmt.Errorf("the photographs contradict each other in more than %d ways, most of all board %s at station %s: check hangs, stations and clamps, and photograph again", maxFaults, now.job.Boards[p.board].Name, now.job.Stations[p.station].Name)
+		}
+		if best, err = now.whenever(ctx, obs, best, trials); err != nil {
+			return nil, nil, nil, nil, err
+		}
+		if best.fault.Kind == PhotoMisfiled {
+			best.whereItBelongs(ctx, obs, now.job)
+		}
+		now = best
+		found = append(found, now.fault)
+	}
+	if p := now.places(obs); p.worst > hopeless*p.good+0.25 {
+		return nil, nil, nil, nil, fmt.Errorf("the photographs contradict each other, most of all board %s at station %s: check hangs, stations and the camera file, and photograph that station again", now.job.Boards[p.board].Name, now.job.Stations[p.station].Name)
+	}
+	return now.job, now.state, now.used, found, nil
+}
+
+// whenever widens an explanation whose time cannot be told: with few stations a
+// board that slipped before the second fits as well as one that slipped before
+// the third. Then it is set free at each.
+func (t *trial) whenever(ctx context.Context, obs []Observation, best *trial, trials []*trial) (*trial, error) {
+	if best.fault.Kind != BoardSlipped && best.fault.Kind != WheelsSteered {
+		return best, nil
+	}
+	// A likelihood ratio of e^12, if the corners are as good as they say.
+	margin := 12 * best.cost / float64(best.rows) / cleanCost
+	first, last := best.at, best.at
+	for _, x := range trials {
+		if x.fault.Kind == best.fault.Kind && x.part == best.part && x.cost < best.cost+margin {
+			first, last = min(first, x.at), max(last, x.at)
+		}
+	}
+	if first == last {
+		return best, nil
+	}
+	name := func(st int) string { return t.job.Stations[st].Name }
+	wide, part := t, best.part
+	for st := first; st <= last; st++ {
+		if best.fault.Kind == BoardSlipped {
+			if x := wide.slip(part, st, obs); x != nil {
+				wide, part = x, len(x.job.Hangs)-1
+			}
+		} else if x := wide.steer(part, st); x != nil {
+			wide = x
+		}
+	}
+	wide.fault = best.fault
+	wide.fault.Station = name(first)
+	when := fmt.Sprintf("between stations %s and %s, the photographs do not tell when", name(max(0, first-1)), name(last))
+	if best.fault.Kind == BoardSlipped {
+		h := t.job.Hangs[best.part]
+		wide.fault.Text = fmt.Sprintf("board %s slipped on %s %s: its runout there is not compensated; clamp it tighter and roll again if these wheels matter", best.fault.Board, h.Wheel, when)
+	} else {
+		wide.fault.Text = fmt.Sprintf("the wheels of axle %d were steered %s: their runout is not compensated; keep the steering wheel still and roll again", best.fault.Axle, when)
+	}
+	return wide, wide.solve(ctx, obs)
+}
+
+// fit tells how places fit: the robust cost per coordinate of the worst one,
+// which it is, and of the one that a quarter of all fit better than.
+type fit struct {
+	worst, good    float64
+	board, station int
+}
+
+// usual tells whether no place fits much worse than the good ones.
+func (f fit) usual() bool { return f.worst < suspicious*f.good+0.25 }
+
+func (t *trial) places(obs []Observation) fit {
+	type sum struct{ cost, rows float64 }
+	at := map[place]*sum{}
+	for v, cost := range t.misfits(obs) {
+		o := obs[v]
+		if !t.used[o.Photo] || len(o.Corners) == 0 {
+			continue
+		}
+		pl := place{o.Board, t.job.Photos[o.Photo].Station}
+		if at[pl] == nil {
+			at[pl] = &sum{}
+		}
+		at[pl].cost += cost
+		at[pl].rows += 2 * float64(len(o.Corners))
+	}
+	var f fit
+	var all []float64
+	for _, pl := range slices.SortedFunc(maps.Keys(at), comparePlaces) {
+		s := at[pl]
+		// A place seen once, partly, is worse than the others by chance.
+		mean := s.cost / s.rows
+		all = append(all, mean)
+		if bound := mean - 2/math.Sqrt(s.rows); bound > f.worst {
+			f.worst, f.board, f.station = bound, pl.board, pl.station
+		}
+	}
+	if len(all) == 0 {
+		return f
+	}
+	slices.Sort(all)
+	f.good = all[len(all)/4]
+	return f
+}
+
+// solve fits the trial robustly and keeps its cost.
+func (t *trial) solve(ctx context.Context, obs []Observation) error {
+	n := build(t.job, t.camera, obs, t.state, t.used, bundle.Huber(robustWidth))
+	sum, err := n.p.Solve(ctx, bundle.Options{MaxIterations: 25, CostTolerance: 1e-4, AcceptLimit: true, Workers: 1})
+	if ctx.Err() != nil {
+		return ctx.Err()
+	}
+	t.rows, t.parameters = 2*n.corners, sum.Parameters
+	if err != nil && !(sum.FinalCost < sum.InitialCost) {
+		t.cost = math.Inf(1) // this explanation explains nothing
+		return nil
+	}
+	t.state, t.cost = n.state(t.camera), sum.FinalCost
+	return nil
+}
+
+// bestOf solves all trials and returns the one with the lowest cost, of those
+// almost as good the first, for the trials come with the simplest first; or t
+// itself if none is convincing.
+func (t *trial) bestOf(ctx context.Context, obs []Observation, trials []*trial) (*trial, error) {
+	var g errgroup.Group
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	for _, x := range trials {
+		g.Go(func() error { return x.solve(ctx, obs) })
+	}
+	if err := g.Wait(); err != nil {
+		return nil, err
+	}
+	gain := 0.0
+	for _, x := range trials {
+		if t.convincedBy(x) {
+			gain = math.Max(gain, t.cost-x.cost)
+		}
+	}
+	for _, x := range trials {
+		// Almost as good: of what is explained, nine tenths.
+		if t.convincedBy(x) && t.cost-x.cost >= 0.9*gain {
+			return x, nil
+		}
+	}
+	return t, nil
+}
+
+// convincedBy tells whether x explains much more than numbers set free at
+// random would.
+func (t *trial) convincedBy(x *trial) bool {
+	free := float64(x.parameters - t.parameters)
+	if x.rows < t.rows { // a photo less: its corners count, less its own pose
+		free += float64(t.rows - x.rows)
+	}
+	return x.cost < t.cost && (t.cost-x.cost)/math.Max(1, free) > convincing*x.cost/float64(x.rows)
+}
+
+// copy is the trial with a job and state of its own to change.
+func (t *trial) copy(f Fault) *trial {
+	job, s := *t.job, *t.state
+	job.Hangs, job.Floor, job.Stations, job.Photos = slices.Clone(job.Hangs), slices.Clone(job.Floor), slices.Clone(job.Stations), slices.Clone(job.Photos)
+	job.Splits = slices.Clone(job.Splits)
+	s.FloorFromBody, s.HubFromBoard, s.FloorFromBoard = slices.Clone(s.FloorFromBody), slices.Clone(s.HubFromBoard), slices.Clone(s.FloorFromBoard)
+	s.Steer, s.Spin = cloneRows(s.Steer), cloneRows(s.Spin)
+	return &trial{fault: f, job: &job, camera: t.camera, state: &s, used: slices.Clone(t.used)}
+}
+
+func cloneRows(m [][]float64) [][]float64 {
+	out := make([][]float64, len(m))
+	for i := range m {
+		out[i] = slices.Clone(m[i])
+	}
+	return out
+}
+
+// before and after split a list of stations (nil: all) at one of them.
+func split(stations []int, at, count int) (before, after []int) {
+	for st := range count {
+		if stations != nil && index(stations, st) < 0 {
+			continue
+		}
+		if st < at {
+			before = append(before, st)
+		} else {
+			after = append(after, st)
+		}
+	}
+	return
+}
+
+// mishaps lists what may have happened, the simplest first.
+func (t *trial) mishaps(obs []Observation) []*trial {
+	j, c := t.job, t.job.Cast()
+	var out []*trial
+	name := func(st int) string { return j.Stations[st].Name }
+	for _, p := range t.worstPhotos(obs, 6) {
+		x := t.copy(Fault{Kind: PhotoMisfiled, Photo: j.Photos[p].Path, Station: name(j.Photos[p].Station),
+			Text: fmt.Sprintf("%s does not fit the other photographs of station %s and is left out", j.Photos[p].Path, name(j.Photos[p].Station))})
+		x.used[p] = false
+		out = append(out, x)
+	}
+	laySeen := func(f int, stations []int) bool {
+		for _, o := range obs {
+			st := j.Photos[o.Photo].Station
+			if t.used[o.Photo] && c.floorAt[o.Board][st] == f && index(stations, st) >= 0 {
+				return true
+			}
+		}
+		return false
+	}
+	for f, lay := range j.Floor {
+		for st := 1; st < len(j.Stations); st++ {
+			before, after := split(lay.Stations, st, len(j.Stations))
+			if index(after, st) < 0 || !laySeen(f, before) || !laySeen(f, after) {
+				continue
+			}
+			board := j.Boards[lay.Board].Name
+			x := t.copy(Fault{Kind: FloorKicked, Board: board, Station: name(st),
+				Text: fmt.Sprintf("floor board %s was moved before station %s: it is taken as another board from there on, and does not tie the stations together", board, name(st))})
+			x.job.Floor[f].Stations = before
+			x.job.Floor = append(x.job.Floor, Lay{lay.Board, after})
+			x.state.FloorFromBoard = append(x.state.FloorFromBoard, t.state.FloorFromBoard[f])
+			out = append(out, x)
+		}
+	}
+	for h := range j.Hangs {
+		for st := 1; st < len(j.Stations); st++ {
+			if x := t.slip(h, st, obs); x != nil {
+				out = append(out, x)
+			}
+		}
+	}
+	for axle, a := range j.Vehicle.Axles {
+		for st := 1; a.Steered && st < len(j.Stations); st++ {
+			if x := t.steer(axle+1, st); x != nil {
+				out = append(out, x)
+			}
+		}
+	}
+	return out
+}
+
+// slip is the trial with the board of a hang slipped before a station, or nil
+// if no photograph shows it both before and after.
+func (t *trial) slip(h, st int, obs []Observation) *trial {
+	j := t.job
+	seen := j.whatIsSeen(j.Cast(), obs, t.used).hang[h]
+	hang := j.Hangs[h]
+	before, after := split(hang.Stations, st, len(j.Stations))
+	shown := func(st int) bool { return seen[st] }
+	if index(after, st) < 0 || !slices.ContainsFunc(before, shown) || !slices.ContainsFunc(after, shown) {
+		return nil
+	}
+	board, name := j.Boards[hang.Board].Name, j.Stations[st].Name
+	x := t.copy(Fault{Kind: BoardSlipped, Board: board, Axle: hang.Wheel.Axle, Station: name,
+		Text: fmt.Sprintf("board %s slipped on %s before station %s: before and after are taken as two hangs, each with its own runout; clamp it tighter and roll again if these wheels matter", board, hang.Wheel, name)})
+	x.part, x.at = h, st
+	x.job.Hangs[h].Stations = before
+	x.job.Hangs = append(x.job.Hangs, Hang{hang.Board, hang.Wheel, after})
+	// The new hang counts its spin from its first station.
+	zero := t.state.Spin[h][after[slices.IndexFunc(after, shown)]]
+	x.state.HubFromBoard = append(x.state.HubFromBoard, pose.SE3{R: pose.RotY(zero)}.Mul(t.state.HubFromBoard[h]))
+	spin := slices.Clone(t.state.Spin[h])
+	for k := range spin {
+		spin[k] -= zero
+	}
+	x.state.Spin = append(x.state.Spin, spin)
+	return x
+}
+
+// steer is the trial with an axle's wheels steered before a station, or nil if
+// that sets nothing free.
+func (t *trial) steer(axle, st int) *trial {
+	j := t.job
+	if j.Stations[st].Epoch != j.Stations[st-1].Epoch {
+		return nil
+	}
+	before, name := j.Stations[st-1].Name, j.Stations[st].Name
+	x := t.copy(Fault{Kind: WheelsSteered, Axle: axle, Station: name,
+		Text: fmt.Sprintf("the wheels of axle %d were steered between stations %s and %s: their readings are those before; keep the steering wheel still while rolling", axle, before, name)})
+	x.part, x.at = axle, st
+	x.job.Splits = append(x.job.Splits, Split{Station: st, Wheels: []Wheel{{axle, align.Left}, {axle, align.Right}}})
+	x.recast(j, t.state)
+	if len(x.state.BodyFromHub) == len(t.state.BodyFromHub) {
+		return nil
+	}
+	return x
+}
+
+// recast gives the axes of a changed job the values they had in the old one.
+func (t *trial) recast(old *Job, s *State) {
+	was, is := old.Cast(), t.job.Cast()
+	t.state.BodyFromHub, t.state.BodyFromLine = make([]pose.SE3, len(is.Axes)), make([]pose.SE3, len(is.Axes))
+	for w := range is.Wheels {
+		for st := range old.Stations {
+			t.state.BodyFromHub[is.AxisAt[w][st]] = s.BodyFromHub[was.AxisAt[w][st]]
+			t.state.BodyFromLine[is.AxisAt[w][st]] = s.BodyFromLine[was.AxisAt[w][st]]
+		}
+	}
+}
+
+// moves lists, for every station, that the vehicle moved after one of its
+// photographs.
+func (t *trial) moves() []*trial {
+	j := t.job
+	var out []*trial
+	for st, station := range j.Stations {
+		var photos []int
+		for p, photo := range j.Photos {
+			if photo.Station == st && t.used[p] {
+				photos = append(photos, p)
+			}
+		}
+		for k := 1; k < len(photos); k++ {
+			from, to := j.Photos[photos[k-1]].Path, j.Photos[photos[k]].Path
+			x := t.copy(Fault{Kind: VehicleMoved, Station: station.Name, Photo: to,
+				Text: fmt.Sprintf("the vehicle moved while station %s was photographed, between %s and %s: the rest is taken as a station of its own; chock the wheels before photographing", station.Name, from, to)})
+			again := station
+			again.Name += " after it moved"
+			x.job.Stations = append(x.job.Stations, again)
+			extra := len(j.Stations)
+			for _, p := range photos[k:] {
+				x.job.Photos[p].Station = extra
+			}
+			for h := range x.job.Hangs {
+				if l := x.job.Hangs[h].Stations; l != nil && index(l, st) >= 0 {
+					x.job.Hangs[h].Stations = append(slices.Clone(l), extra)
+				}
+			}
+			for f := range x.job.Floor {
+				if l := x.job.Floor[f].Stations; l != nil && index(l, st) >= 0 {
+					x.job.Floor[f].Stations = append(slices.Clone(l), extra)
+				}
+			}
+			x.state.FloorFromBody = append(x.state.FloorFromBody, t.state.FloorFromBody[st])
+			for h := range x.state.Spin {
+				x.state.Spin[h] = append(x.state.Spin[h], t.state.Spin[h][st])
+			}
+			for w := range x.state.Steer {
+				x.state.Steer[w] = append(x.state.Steer[w], t.state.Steer[w][st])
+			}
+			x.recast(j, t.state)
+			out = append(out, x)
+		}
+	}
+	return out
+}
+
+// whereItBelongs tries the photo that was left out at every other station.
+func (t *trial) whereItBelongs(ctx context.Context, obs []Observation, job *Job) {
+	p := slices.IndexFunc(job.Photos, func(p Photo) bool { return p.Path == t.fault.Photo })
+	for st := range job.Stations {
+		if st == job.Photos[p].Station {
+			continue
+		}
+		x := t.copy(t.fault)
+		x.used[p] = true
+		x.job.Photos[p].Station = st
+		if x.solve(ctx, obs); x.cost < 1.1*t.cost {
+			t.fault.Text += fmt.Sprintf("; it fits station %s: file it there", job.Stations[st].Name)
+			return
+		}
+	}
+}
+
+// misfits is the cost of each view at the trial's state. No corner counts for
+// more than some of the usual ones together: wrong corners are dealt with later,
+// a mishap moves all corners of a place.
+func (t *trial) misfits(obs []Observation) []float64 {
+	n := build(t.job, t.camera, obs, t.state, t.used, nil)
+	var all []float64
+	costs := make([][]float64, len(obs))
+	for v, id := range n.views {
+		if id < 0 {
+			continue
+		}
+		r, _ := n.p.EvalResidual(id)
+		for i := 0; i+1 < len(r); i += 2 {
+			rho, _ := bundle.Huber(robustWidth).Rho(r[i]*r[i] + r[i+1]*r[i+1])
+			costs[v] = append(costs[v], rho/2)
+		}
+		all = append(all, costs[v]...)
+	}
+	out := make([]float64, len(obs))
+	if len(all) == 0 {
+		return out
+	}
+	slices.Sort(all)
+	limit := 15 * all[len(all)/2]
+	for v := range costs {
+		for _, c := range costs[v] {
+			out[v] += math.Min(c, limit)
+		}
+	}
+	return out
+}
+
+// worstPhotos returns the photos that fit worst.
+func (t *trial) worstPhotos(obs []Observation, count int) []int {
+	sum := map[int]float64{}
+	for v, cost := range t.misfits(obs) {
+		if t.used[obs[v].Photo] {
+			sum[obs[v].Photo] += cost
+		}
+	}
+	list := slices.Sorted(maps.Keys(sum))
+	sort.SliceStable(list, func(a, b int) bool { return sum[list[a]] > sum[list[b]] })
+	return list[:min(count, len(list))]
+}
