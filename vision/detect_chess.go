@@ -305,7 +305,7 @@ type guess struct {
 }
 
 // findChess looks for boards by their chessboards in the regions.
-func (s *scene) findChess(regions []region, views []*measured) {
+func (s *scene) findChess(regions []region) {
 	budget := 1_500_000
 	for i, r := range regions {
 		if i == mostRegions {
@@ -329,14 +329,14 @@ func (s *scene) findChess(regions []region, views []*measured) {
 			all[k].p[1] += float64(o.Y)
 		}
 		for range 2 { // boards a region
-			grid := s.bestLattice(all, views)
+			grid := s.bestLattice(all)
 			if grid == nil {
 				break
 			}
-			if g, ok := s.name(all, grid, level, views); ok {
+			if g, ok := s.name(all, grid, level); ok {
 				if m, ok := s.measureGuess(g); ok {
 					m.view.Note = "no marker could be read; known by its print as a whole"
-					views[g.board] = m
+					s.found[g.board] = m
 				}
 			}
 			// What is taken is not looked at again.
@@ -358,7 +358,7 @@ func (s *scene) findChess(regions []region, views []*measured) {
 // bestLattice tries the strongest saddles as seeds, and first with saddles
 // nearly as strong: corners of squares are stronger than those of marker
 // cells. It takes the largest grid that a board could have.
-func (s *scene) bestLattice(all []saddle, views []*measured) (best lattice) {
+func (s *scene) bestLattice(all []saddle) (best lattice) {
 	used := make([]bool, len(all))
 	score := 0
 	for _, try := range []struct {
@@ -389,7 +389,7 @@ func (s *scene) bestLattice(all []saddle, views []*measured) (best lattice) {
 				}
 				for i := range s.boards {
 					b := &s.boards[i]
-					if views[i] == nil && (w < b.Cols && h < b.Rows || h < b.Cols && w < b.Rows) {
+					if s.found[i] == nil && (w < b.Cols && h < b.Rows || h < b.Cols && w < b.Rows) {
 						if best, score = g, n; n >= b.NumCorners() {
 							return best
 						}
@@ -430,7 +430,7 @@ const (
 const evidence = 40
 
 // name finds the board that the print on a lattice belongs to.
-func (s *scene) name(all []saddle, grid lattice, level int, views []*measured) (guess, bool) {
+func (s *scene) name(all []saddle, grid lattice, level int) (guess, bool) {
 	// How it lies, for each size of board; then which it is.
 	type shape struct {
 		cols, rows int
@@ -442,7 +442,7 @@ func (s *scene) name(all []saddle, grid lattice, level int, views []*measured) (
 	var cells float64
 	for i := range s.boards {
 		b := &s.boards[i]
-		if views[i] != nil {
+		if s.found[i] != nil {
 			continue
 		}
 		key := shape{b.Cols, b.Rows, b.MarkerM / b.SquareM, b.Dictionary}

@@ -264,10 +264,14 @@ func (s *scene) pass(m *measured, win window) (sum [4]estimate, ok bool) {
 		}
 	}
 	if white > 0 {
-		m.colour = math.Max(0.1, shown/white)
+		m.colour = math.Max(leastColour, shown/white)
 	}
 	return sum, true
 }
+
+// leastColour bounds how much better than with white noise corners are taken to
+// be: strong sharpening gives about a half.
+const leastColour = 0.35
 
 // matches are the good corners, for a warp.
 func (m *measured) matches(b *Board) (pts []match) {

@@ -188,27 +188,27 @@ func (s *scene) searchPart(d Dictionary, box image.Rectangle, level, enlarge int
 	return ms, err
 }
 
-// addMarkers adds to the markers seen of a board those that are new.
-func addMarkers(seen, more []Marker) []Marker {
-next:
-	for _, m := range more {
-		for _, o := range seen {
-			if o.ID == m.ID && math.Hypot(o.Corners[0][0]-m.Corners[0][0], o.Corners[0][1]-m.Corners[0][1]) < 0.5*o.side() {
-				continue next
-			}
+// addMarker adds a marker to those seen of a board unless it is there.
+func addMarker(seen []Marker, m Marker) []Marker {
+	for _, o := range seen {
+		if o.ID == m.ID && math.Hypot(o.Corners[0][0]-m.Corners[0][0], o.Corners[0][1]-m.Corners[0][1]) < 0.5*o.side() {
+			return seen
 		}
-		seen = append(seen, m)
 	}
-	return seen
+	return append(seen, m)
 }
 
-// unexplained leaves out the regions whose middle a view covers.
-func unexplained(regions []region, views []*measured) (out []region) {
+// unexplained are the regions whose middle no board found covers; none when
+// all boards are found.
+func (s *scene) unexplained(regions []region) (out []region) {
+	if s.count() == len(s.boards) {
+		return nil
+	}
 next:
 	for _, r := range regions {
 		mid := [2]float64{float64(r.box.Min.X+r.box.Max.X) / 2, float64(r.box.Min.Y+r.box.Max.Y) / 2}
-		for _, v := range views {
-			if v != nil && insideQuad(v.view.Outline, mid) {
+		for _, m := range s.found {
+			if m != nil && insideQuad(m.view.Outline, mid) {
 				continue next
 			}
 		}

@@ -6,6 +6,7 @@ import (
 	"image/color"
 	"image/draw"
 	"math"
+	"math/rand/v2"
 	"path/filepath"
 	"reflect"
 	"sort"
@@ -403,6 +404,72 @@ func TestBoardPartlyHidden(t *testing.T) {
 				t.Errorf("%d corners and %d rejected of %d", len(v.Corners), len(v.Rejected), a3.NumCorners())
 			}
 		})
+	}
+}
+
+// Hands, mud and glints of random shape and softness on and beside the board,
+// drawn with one fixed seed: corners may be lost, never be wrong. Measured over
+// 167 such pictures: none of 3009 corners beyond five of its own standard
+// deviations, 25 % rejected.
+func TestNeverAWrongCorner(t *testing.T) {
+	c := half()
+	rng := rand.New(rand.NewPCG(1, 2))
+	views, corners := 0, 0
+	for k := range 3 {
+		p := at(&c, a3, [2]float64{700 + 600*rng.Float64(), 550 + 400*rng.Float64()},
+			1.2+rng.Float64(), 60*rng.Float64(), 360*rng.Float64(), 360*rng.Float64())
+		o := fixtures.DefaultOptics(c.Width)
+		if k == 1 {
+			o = fixtures.PhoneOptics(c.Width)
+		}
+		whole := render(c, o, uint64(20+k), p)
+		for range 8 {
+			img := image.NewGray(whole.Rect)
+			copy(img.Pix, whole.Pix)
+			for range 1 + rng.IntN(4) {
+				q := truth(&c, p, rng.IntN(a3.NumCorners()))
+				smear(img, rng, [2]float64{q[0] + 60*rng.NormFloat64(), q[1] + 60*rng.NormFloat64()})
+			}
+			res, err := vision.Detect(img, []vision.Board{a3}, vision.DetectOptions{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			for _, v := range res.Views {
+				views++
+				px, nees := errorsOf(&c, p, v)
+				corners += len(px)
+				for i, e := range nees {
+					if e > 36 {
+						t.Errorf("corner %d is %.4f px off, %.1f of its standard deviations", v.Corners[i].Index, px[i], math.Sqrt(e))
+					}
+				}
+			}
+		}
+	}
+	t.Logf("%d views, %d corners", views, corners)
+	if views < 20 || corners < 10*views {
+		t.Errorf("only %d views with %d corners of 24 pictures", views, corners)
+	}
+}
+
+// smear paints a soft ellipse of random size and grey, or adds its light.
+func smear(img *image.Gray, rng *rand.Rand, mid [2]float64) {
+	rx, ry, turn := 4+50*rng.Float64(), 4+50*rng.Float64(), 6*rng.Float64()
+	grey, soft, glint := 255*rng.Float64(), 0.5+20*rng.Float64()*rng.Float64(), rng.IntN(3) == 0
+	s, c := math.Sincos(turn)
+	box := image.Rect(int(mid[0])-120, int(mid[1])-120, int(mid[0])+120, int(mid[1])+120).Intersect(img.Rect)
+	for y := box.Min.Y; y < box.Max.Y; y++ {
+		for x := box.Min.X; x < box.Max.X; x++ {
+			dx, dy := float64(x)-mid[0], float64(y)-mid[1]
+			r := math.Hypot((dx*c+dy*s)/rx, (dy*c-dx*s)/ry)
+			w := 1 / (1 + math.Exp((r-1)*math.Min(rx, ry)/soft))
+			v := &img.Pix[y*img.Stride+x]
+			if glint {
+				*v = uint8(math.Min(255, float64(*v)+w*grey))
+			} else {
+				*v = uint8(float64(*v)*(1-w) + w*grey)
+			}
+		}
 	}
 }
 
