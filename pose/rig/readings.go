@@ -14,18 +14,19 @@ import (
 
 // allReadings derives the readings of every epoch. widen multiplies the
 // covariance.
-func (n *network) allReadings(sol *Solution, cov covariance, widen float64) error {
+func (n *network) allReadings(s *State, cov covariance, widen float64) ([]EpochReadings, error) {
+	var out []EpochReadings
 	for e, epoch := range n.job.Epochs {
 		if n.stationsOf(e) == nil {
 			continue
 		}
-		set, err := n.readings(sol.State, cov, e, widen)
+		set, err := n.readings(s, cov, e, widen)
 		if err != nil {
-			return fmt.Errorf("epoch %q: %w", epoch.Name, err)
+			return nil, fmt.Errorf("epoch %q: %w", epoch.Name, err)
 		}
-		sol.Readings = append(sol.Readings, EpochReadings{epoch.Name, *set})
+		out = append(out, EpochReadings{Epoch: epoch.Name, Set: *set})
 	}
-	return nil
+	return out, nil
 }
 
 // stationsOf lists the stations of an epoch.
@@ -481,10 +482,5 @@ func (j *Job) everything(c *Cast) (obs []Observation, used []bool) {
 func (j *Job) Truth(s *State) ([]EpochReadings, error) {
 	obs, used := j.everything(j.Cast())
 	n := build(j, &s.Camera, obs, s, used, nil)
-	exact := *s
-	sol := &Solution{State: &exact}
-	if err := n.allReadings(sol, exactly{&n.p}, 0); err != nil {
-		return nil, err
-	}
-	return sol.Readings, nil
+	return n.allReadings(s, exactly{&n.p}, 0)
 }

@@ -25,6 +25,7 @@ type Reading struct {
 	Value    float64        `json:"value"`
 	U        float64        `json:"u"` // standard uncertainty, k = 1
 	Unit     string         `json:"unit"`
+	UFloor   float64        `json:"u_floor"` // part of u that comes from the floor's stated flatness
 }
 
 // Result is result.json, and truth.json too.
@@ -57,7 +58,11 @@ func ForFiles(epochs []EpochReadings) []Reading {
 			case r.Quantity == align.SteerRatio:
 				unit, k = "1", 1
 			}
-			out = append(out, Reading{e.Epoch, r.Quantity, r.Axle, r.Side, r.Station, r.Value * k, e.U(i) * k, unit})
+			x := Reading{Epoch: e.Epoch, Quantity: r.Quantity, Axle: r.Axle, Side: r.Side, Station: r.Station, Value: r.Value * k, U: e.U(i) * k, Unit: unit}
+			if e.UFloor != nil {
+				x.UFloor = e.UFloor[i] * k
+			}
+			out = append(out, x)
 		}
 	}
 	return out

@@ -28,6 +28,9 @@ type Options struct {
 type EpochReadings struct {
 	Epoch string
 	align.Set
+	// UFloor is the part of each reading's standard uncertainty that comes from
+	// how flat the floor is stated to be, rad or m.
+	UFloor []float64
 }
 
 // Solution is a job solved.
@@ -77,102 +80,170 @@ type Stop struct {
 // Solve finds the wheel axes of a job from the corners in its photographs.
 //
 // It starts from the boards' poses photo by photo, solves one bundle with a
-// robust loss, leaves out wrong corners and solves again without one. The
-// covariance is that of the last fit, widened by the variance factor where
-// that is above 1.
+// robust loss, explains what does not fit by what can go wrong in a bay, leaves
+// out wrong corners and solves again without a loss. The covariance is that of
+// the last fit, widened by the variance factor where that is above 1.
 func Solve(ctx context.Context, job *Job, camera vision.Camera, obs []Observation, o Options) (*Solution, error) {
 	if o.RejectSigma == 0 {
 		o.RejectSigma = 4
 	}
-	say := func(format string, args ...any) {
-		if o.Progress != nil {
-			o.Progress(fmt.Sprintf(format, args...))
-		}
+	if o.Progress == nil {
+		o.Progress = func(string) {}
 	}
 	if err := job.Validate(); err != nil {
 		return nil, err
 	}
-	say("placing %d photographs", len(job.Photos))
-	state, used, leftOut, err := start(ctx, job, camera, obs, o.Unusable)
-	if err != nil {
+	f := &fitting{ctx: ctx, job: job, camera: &camera, obs: obs, o: o}
+	for _, step := range []struct {
+		what string
+		do   func() error
+	}{
+		{fmt.Sprintf("placing %d photographs", len(job.Photos)), f.start},
+		{"solving", f.robust},
+		{"checking that everything fits", f.explain},
+		{"leaving out wrong corners", f.final},
+	} {
+		o.Progress(step.what)
+		if err := step.do(); err != nil {
+			return nil, err
+		}
+	}
+	if err := f.net.checkTurns(f.state); err != nil {
 		return nil, err
 	}
-	if err := checkStations(job, used); err != nil {
-		return nil, err
-	}
+	o.Progress("working out uncertainties")
+	return f.solution()
+}
 
-	// Far from the solution most corners look wrong: the loss narrows as the
-	// fit gets better.
-	say("solving")
-	iterations := 0
+// fitting is a job on its way to a solution.
+type fitting struct {
+	ctx    context.Context
+	job    *Job
+	camera *vision.Camera // as calibrated
+	obs    []Observation
+	o      Options
+
+	state      *State
+	used       []bool // by photo
+	leftOut    []LeftOut
+	faults     []Fault
+	rejected   int // corners
+	iterations int
+
+	net *network // of the last fit
+	sum bundle.Summary
+}
+
+func (f *fitting) start() (err error) {
+	f.state, f.used, f.leftOut, err = start(f.ctx, f.job, *f.camera, f.obs, f.o.Unusable)
+	if err != nil {
+		return err
+	}
+	return checkStations(f.job, f.used)
+}
+
+// fit solves the bundle from the present state and moves there.
+func (f *fitting) fit(loss bundle.Loss, o bundle.Options) (err error) {
+	f.net = build(f.job, f.camera, f.obs, f.state, f.used, loss)
+	if f.sum, err = f.net.p.Solve(f.ctx, o); err != nil {
+		return solveError(err)
+	}
+	f.iterations += f.sum.Iterations
+	f.state = f.net.state(f.camera)
+	return nil
+}
+
+// robust solves while wrong corners are still in. Far from the solution most
+// corners look wrong: the loss narrows as the fit gets better.
+func (f *fitting) robust() error {
 	for _, width := range []float64{30, robustWidth} {
-		n := build(job, &camera, obs, state, used, bundle.Huber(width))
-		sum, err := n.p.Solve(ctx, bundle.Options{MaxIterations: 60, CostTolerance: 1e-7, AcceptLimit: true})
-		if err != nil {
-			return nil, solveError(err)
-		}
-		iterations += sum.Iterations
-		state = n.state(&camera)
-	}
-
-	job, state, used, faults, err := explain(ctx, job, &camera, obs, state, used)
-	if err != nil {
-		return nil, err
-	}
-	for _, f := range faults {
-		if f.Kind == PhotoMisfiled {
-			leftOut = append(leftOut, LeftOut{f.Photo, f.Text})
+		if err := f.fit(bundle.Huber(width), bundle.Options{MaxIterations: 60, CostTolerance: 1e-7, AcceptLimit: true}); err != nil {
+			return err
 		}
 	}
+	return nil
+}
 
-	say("leaving out wrong corners")
-	var n *network
-	var sum bundle.Summary
-	kept, rejected, total := obs, 0, countCorners(obs, used)
-	for round := 0; round < 4; round++ {
-		check := build(job, &camera, kept, state, used, nil)
-		next, out := check.reject(kept, o.RejectSigma)
+func (f *fitting) explain() (err error) {
+	f.job, f.state, f.used, f.faults, err = explain(f.ctx, f.job, f.camera, f.obs, f.state, f.used)
+	for _, x := range f.faults {
+		if x.Kind == PhotoMisfiled {
+			f.leftOut = append(f.leftOut, LeftOut{x.Photo, x.Text})
+		}
+	}
+	return err
+}
+
+// final leaves out wrong corners and solves without a loss, until none is left
+// to leave out.
+func (f *fitting) final() error {
+	total := countCorners(f.obs, f.used)
+	for round := range 4 {
+		check := build(f.job, f.camera, f.obs, f.state, f.used, nil)
+		kept, out := check.reject(f.obs, f.o.RejectSigma)
 		if round > 0 && out == 0 {
 			break
 		}
-		rejected += out
-		kept = next
-		n = build(job, &camera, kept, state, used, nil)
-		if sum, err = n.p.Solve(ctx, bundle.Options{MaxIterations: 60}); err != nil {
-			return nil, solveError(err)
+		f.rejected += out
+		f.obs = kept
+		if err := f.fit(nil, bundle.Options{MaxIterations: 60}); err != nil {
+			return err
 		}
-		iterations += sum.Iterations
-		state = n.state(&camera)
 	}
-	if rejected*2 > total {
-		return nil, fmt.Errorf("more than half of all corners (%d of %d) fit nothing: check hangs, stations and the camera file", rejected, total)
+	if f.rejected*2 > total {
+		return fmt.Errorf("more than half of all corners (%d of %d) fit nothing: check hangs, stations and the camera file", f.rejected, total)
 	}
+	return nil
+}
 
-	if err := n.checkTurns(state); err != nil {
-		return nil, err
-	}
-
-	say("working out uncertainties")
-	sol := &Solution{State: state, Used: used}
+// solution derives the readings and tells how they came about.
+func (f *fitting) solution() (*Solution, error) {
+	sol := &Solution{State: f.state, Used: f.used}
 	net := &sol.Network
-	net.Faults = faults
-	net.LeftOut, net.Rejected, net.Corners, net.Iterations = leftOut, rejected, n.corners, iterations
-	net.Redundancy = sum.Rows - sum.Parameters
+	net.Faults, net.LeftOut = f.faults, f.leftOut
+	net.Rejected, net.Corners, net.Iterations = f.rejected, f.net.corners, f.iterations
+	net.Redundancy = f.sum.Rows - f.sum.Parameters
 	net.VarianceFactor = 1
 	if net.Redundancy > 0 {
-		net.VarianceFactor = 2 * sum.FinalCost / float64(net.Redundancy)
+		net.VarianceFactor = 2 * f.sum.FinalCost / float64(net.Redundancy)
 	}
 	widen := math.Max(1, net.VarianceFactor)
-	cov, err := n.p.Covariance()
+	cov, err := f.net.p.Covariance()
 	if err != nil {
 		return nil, solveError(err)
 	}
-	if err := n.allReadings(sol, cov, widen); err != nil {
+	if sol.Readings, err = f.net.allReadings(f.state, cov, widen); err != nil {
 		return nil, err
 	}
-	n.describe(sol, cov, kept, widen, camera)
-	sol.Warnings = append(sol.Warnings, doubts(job, sol)...)
+	if err := f.floorShare(sol.Readings, widen); err != nil {
+		return nil, err
+	}
+	f.net.describe(sol, cov, f.obs, widen, *f.camera)
 	return sol, nil
+}
+
+// floorShare tells of each reading how much of its uncertainty comes from the
+// floor's stated flatness: what goes away if the floor is made thirty times
+// flatter.
+func (f *fitting) floorShare(epochs []EpochReadings, widen float64) error {
+	flat := *f.job
+	flat.Priors.FloorFlatness /= 30
+	n := build(&flat, f.camera, f.obs, f.state, f.used, nil)
+	cov, err := n.p.Covariance()
+	if err != nil {
+		return solveError(err)
+	}
+	without, err := n.allReadings(f.state, cov, widen)
+	if err != nil {
+		return err
+	}
+	for e := range epochs {
+		for i := range epochs[e].Readings {
+			u, v := epochs[e].U(i), without[e].U(i)
+			epochs[e].UFloor = append(epochs[e].UFloor, math.Sqrt(math.Max(0, u*u-v*v)))
+		}
+	}
+	return nil
 }
 
 // solveError words the failure of the least squares for the person in the bay.
