@@ -94,7 +94,7 @@ func start(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 		return nil, nil, nil, err
 	}
 	used := make([]bool, len(job.Photos))
-	var out []LeftOut
+	out := []LeftOut{}
 	for p := range job.Photos {
 		used[p] = s.cameraFromScene[p] != nil && len(s.ofPhoto[p]) > 1
 		if !used[p] {
