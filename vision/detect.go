@@ -52,10 +52,6 @@ type DetectOptions struct {
 	// Camera, when known, straightens the lens's distortion while corners
 	// are predicted. Detect works without.
 	Camera *Camera
-
-	// Quick leaves out the second look, for boards whose markers are too small
-	// or too oblique to be read.
-	Quick bool
 }
 
 // minCorners is the fewest corners that make a view: fewer cannot check each
@@ -90,7 +86,7 @@ func Detect(img *image.Gray, boards []Board, opts DetectOptions) (Result, error)
 		return Result{}, err
 	}
 	s.owner = owner
-	if err := s.find(opts.Quick); err != nil {
+	if err := s.find(); err != nil {
 		return Result{}, err
 	}
 	return s.result(), nil
@@ -99,7 +95,7 @@ func Detect(img *image.Gray, boards []Board, opts DetectOptions) (Result, error)
 // find looks for the boards: first where print seems to be; in the whole
 // picture only when that shows little; and again, closer and without markers,
 // where print is left unexplained.
-func (s *scene) find(quick bool) error {
+func (s *scene) find() error {
 	regions := s.findRegions()
 	early := func(d Dictionary) ([]Marker, error) { return s.searchRegions(d, regions, false) }
 	if err := s.findByMarkers(early); err != nil {
@@ -109,9 +105,6 @@ func (s *scene) find(quick bool) error {
 		if err := s.findByMarkers(s.searchWhole); err != nil {
 			return err
 		}
-	}
-	if quick {
-		return nil
 	}
 	if rest := s.unexplained(regions); len(rest) > 0 {
 		s.findChess(rest)
