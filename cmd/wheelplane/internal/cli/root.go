@@ -50,6 +50,7 @@ import (
 var commands = []func(*App) *cobra.Command{
 	newBoardCommand,
 	newCameraCommand,
+	newRollCommand,
 	newInspectCommand,
 	newMeasureCommand,
 	newDemoCommand,

@@ -1,0 +1,244 @@
+package cli
+
+import (
+	"context"
+	"fmt"
+	"math"
+	"path/filepath"
+	"strings"
+
+	"wheelplane/pose/align"
+	"wheelplane/pose/rig"
+
+	"github.com/spf13/cobra"
+)
+
+type rollOptions struct {
+	dir     string
+	tyreMM  float64
+	turnDeg float64
+}
+
+func newRollCommand(app *App) *cobra.Command {
+	var o rollOptions
+	c := &cobra.Command{
+		Use:   "roll DIR | --tyre-mm D",
+		Short: "Say how far to roll the vehicle for the next station, and what to photograph there",
+		Long: `roll tells how far the vehicle is to be rolled so that its wheels turn by a
+wanted angle, from the tyres' diameters: those of the axles in DIR/job.yaml, or
+one on the command line. For a job it also says which station is next and what
+is to be done and photographed there.
+
+30 degrees are a good step: two or three of them show each wheel's axis well,
+and the boards stay in sight. How far it really was the photographs tell.`,
+		Example: `  wheelplane roll bay-3
+  wheelplane roll bay-3 --turn 45
+  wheelplane roll --tyre-mm 1010`,
+		Args:              atMost(1),
+		ValidArgsFunction: completeDirs,
+		RunE: func(c *cobra.Command, args []string) error {
+			if len(args) == 1 {
+				o.dir = args[0]
+			}
+			switch tyre := c.Flags().Changed("tyre-mm"); {
+			case tyre && o.dir != "":
+				return Usagef("give a job's folder or --tyre-mm, not both")
+			case !tyre && o.dir == "":
+				return Usagef("give a job's folder, or the tyres' diameter with --tyre-mm")
+			case tyre && !(o.tyreMM >= 200 && o.tyreMM <= 4000):
+				return Usagef("--tyre-mm %g is not a tyre's diameter: give it in mm, 200 to 4000", o.tyreMM)
+			case !(o.turnDeg >= leastTurnDeg && o.turnDeg <= 360):
+				return Usagef("--turn %g: choose %g to 360 degrees; 30 is usual", o.turnDeg, float64(leastTurnDeg))
+			}
+			return app.roll(c.Context(), o)
+		},
+	}
+	c.Flags().Float64Var(&o.tyreMM, "tyre-mm", 0, "outer diameter of the tyres, mm")
+	c.Flags().Float64Var(&o.turnDeg, "turn", 30, "how far the wheels are to turn, degrees")
+	return c
+}
+
+// leastTurnDeg is the least turn between stations that shows a wheel's axis.
+const leastTurnDeg = 5
+
+// rolledShare is a tyre's rolled over its geometric circumference: the middle
+// of published tyre tables, 0.967 to 0.975 (inflated diameter, load of the
+// table).
+const rolledShare = 0.97
+
+// rollDistance is how far a wheel of this outer diameter rolls in a turn, in
+// the diameter's unit.
+func rollDistance(diameter, turnDeg float64) float64 {
+	return rolledShare * diameter / 2 * turnDeg * math.Pi / 180
+}
+
+// rollPlan is what 'roll' tells.
+type rollPlan struct {
+	TurnDeg float64    `json:"turn_deg"`
+	RollMM  float64    `json:"roll_mm"` // enough for every axle
+	Axles   []axleRoll `json:"axles"`
+	Next    *nextStop  `json:"next,omitempty"` // of a job; nil when every station is photographed
+	Cares   []string   `json:"cares"`
+}
+
+type axleRoll struct {
+	Axle      int     `json:"axle,omitempty"`
+	Name      string  `json:"name,omitempty"`
+	TyreMM    float64 `json:"tyre_diameter_mm"`
+	RollMM    float64 `json:"roll_mm"`    // for the wanted turn
+	TurnedDeg float64 `json:"turned_deg"` // by the roll that is enough for every axle
+}
+
+// nextStop is the first station without a photograph.
+type nextStop struct {
+	Station string `json:"station"`
+	Do      string `json:"do"`
+	Show    string `json:"photograph"`
+	Folder  string `json:"folder"`
+}
+
+// rollCares are common practice where vehicles are moved by hand; no source.
+var rollCares = []string{
+	"Roll slowly, on level ground, with one person at the controls and one watching; nobody in front of, behind or under the vehicle.",
+	"Take the chocks away only for the roll; let the vehicle come to rest gently, apply the brakes only then, and chock it before anyone steps up to the wheels.",
+	"Keep clear of the clamped boards while the wheels turn: they stand out and must not touch the ground, the body or anybody.",
+	"Steer straight ahead and leave the steering wheel alone; roll on in the same direction at each station.",
+	"The vehicle maker's manual, local codes and the workshop's own rules come first.",
+}
+
+// liftCare and steerCare go before them where they matter; common practice too.
+const (
+	liftCare  = "Never rely on a jack: set the axle on stands rated for the load, on firm ground, before anyone turns a wheel or reaches under; turn it slowly, by hand, engine off."
+	steerCare = "Whoever steers waits until everybody is clear of the wheels and boards: a clamped board swings out as the wheel turns."
+)
+
+func (a *App) roll(_ context.Context, o rollOptions) error {
+	plan := &rollPlan{TurnDeg: o.turnDeg, Axles: []axleRoll{}, Cares: rollCares}
+	if o.dir == "" {
+		plan.Axles = append(plan.Axles, axleRoll{TyreMM: o.tyreMM})
+	} else {
+		folder, err := rig.Read(o.dir)
+		if err != nil {
+			return BadInput(err)
+		}
+		for i, x := range folder.Job.Vehicle.Axles {
+			if x.TyreDiameter <= 0 {
+				return BadInputf("%s: vehicle: axle %d has no tyre_diameter_mm: add it, or ask with --tyre-mm", filepath.Join(o.dir, rig.JobFile), i+1)
+			}
+			plan.Axles = append(plan.Axles, axleRoll{Axle: i + 1, Name: x.Name, TyreMM: x.TyreDiameter * 1e3})
+		}
+		plan.Next = nextOf(folder)
+		for _, st := range folder.Missing[:min(1, len(folder.Missing))] {
+			switch s := folder.Job.Stations[st]; {
+			case len(s.Lifted) > 0:
+				plan.Cares = append([]string{liftCare}, rollCares...)
+			case s.Sweep:
+				plan.Cares = append([]string{steerCare}, rollCares...)
+			}
+		}
+	}
+	for i := range plan.Axles {
+		x := &plan.Axles[i]
+		x.RollMM = rollDistance(x.TyreMM, o.turnDeg)
+		plan.RollMM = math.Max(plan.RollMM, x.RollMM)
+	}
+	for i := range plan.Axles {
+		plan.Axles[i].TurnedDeg = o.turnDeg * plan.RollMM / plan.Axles[i].RollMM
+	}
+	if a.JSON {
+		return a.printJSON(plan)
+	}
+	a.printf("%s", rollText(plan, o.dir != ""))
+	return nil
+}
+
+// nextOf says what is to be done for the first station that has no photograph.
+func nextOf(f *rig.Folder) *nextStop {
+	if len(f.Missing) == 0 {
+		return nil
+	}
+	j, st := f.Job, f.Missing[0]
+	s := j.Stations[st]
+	next := &nextStop{
+		Station: s.Name, Folder: "photos/" + s.Name,
+		Show: "every board on a wheel, each photograph with two boards or more and one of them in the next photograph too, all around the vehicle, the floor boards with them",
+	}
+	axles := func(list []rig.Wheel) string {
+		var out []string
+		for _, w := range list {
+			name := fmt.Sprintf("axle %d", w.Axle)
+			if one := (rig.Wheel{Axle: w.Axle, Side: align.Left}); !has(list, one) || !has(list, rig.Wheel{Axle: w.Axle, Side: align.Right}) {
+				name = w.String()
+			}
+			if len(out) == 0 || out[len(out)-1] != name {
+				out = append(out, name)
+			}
+		}
+		return strings.Join(out, ", ")
+	}
+	lifted := func(k int) bool { return k >= 0 && len(j.Stations[k].Lifted) > 0 }
+	switch {
+	case s.Sweep:
+		side := "left"
+		if s.Steer < 0 {
+			side = "right"
+		}
+		next.Do = fmt.Sprintf("do not roll: brakes held, steer about %.0f degrees to the %s", math.Abs(s.Steer)*180/math.Pi, side)
+		next.Show = "the boards of the steered wheels, each with a floor board or a board that does not move"
+	case lifted(st) && lifted(st-1):
+		next.Do = fmt.Sprintf("do not roll: spin the lifted wheels (%s) by 60 degrees or more", axles(s.Lifted))
+		next.Show = "the boards of the lifted wheels, each with a floor board or a board that does not move"
+	case lifted(st):
+		next.Do = fmt.Sprintf("do not roll: chock the wheels that stay on the ground, lift %s and set it on stands", axles(s.Lifted))
+		next.Show = "the boards of the lifted wheels, each with a floor board or a board that does not move"
+	case st == 0:
+		next.Do = "leave the vehicle where it stands, brakes on and wheels chocked"
+	case lifted(st - 1):
+		next.Do = "lower the lifted wheels and let them settle; do not roll"
+	case s.Epoch != j.Stations[st-1].Epoch:
+		next.Do = fmt.Sprintf("do what makes it %q; then photograph where it stands, no roll is needed", s.Epoch)
+		next.Show = "the boards of the adjusted axles, each with a neighbour that was not touched and with floor boards"
+	case j.Stations[st-1].Sweep:
+		next.Do = "steer straight ahead, then roll"
+	default:
+		next.Do = "roll"
+	}
+	return next
+}
+
+func has(list []rig.Wheel, w rig.Wheel) bool {
+	for _, x := range list {
+		if x == w {
+			return true
+		}
+	}
+	return false
+}
+
+func rollText(p *rollPlan, job bool) string {
+	var b strings.Builder
+	t := newTable(left("axle"), left("name"), right("tyre mm"), right("roll mm"), right("turned deg"))
+	if !job {
+		t = newTable(right("tyre mm"), right("roll mm"), right("turned deg"))
+	}
+	for _, x := range p.Axles {
+		cells := []string{fmt.Sprintf("%.0f", x.TyreMM), fmt.Sprintf("%.0f", x.RollMM), fmt.Sprintf("%.1f", x.TurnedDeg)}
+		if job {
+			cells = append([]string{fmt.Sprint(x.Axle), x.Name}, cells...)
+		}
+		t.row(cells...)
+	}
+	fmt.Fprintf(&b, "%s\nRoll by about %.0f mm: every wheel then turns by %.0f degrees or more. A few\npercent more or less do no harm; the photographs tell how far it was.\n", t, p.RollMM, p.TurnDeg)
+	if job {
+		if n := p.Next; n != nil {
+			fmt.Fprintf(&b, "\nNext is station %s: %s.\nPhotograph %s.\nPut the photographs into %s.\n", n.Station, n.Do, n.Show, n.Folder)
+		} else {
+			b.WriteString("\nEvery station has photographs. One more would be added to stations in job.yaml.\n")
+		}
+	}
+	b.WriteString("\n")
+	for _, c := range p.Cares {
+		fmt.Fprintf(&b, "- %s\n", c)
+	}
+	return b.String()
+}
