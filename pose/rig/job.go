@@ -119,7 +119,7 @@ func DefaultPriors() Priors {
 		Standoff:    0.100, StandoffU: 0.0005,
 		FloorFlatness: 0.001, FloorTilt: 0.2 * math.Pi / 180, FloorThickness: 0.003,
 		PrintScale: 0.0005,
-		BrakeSlip:  0.1 * math.Pi / 180,
+		BrakeSlip:  0.05 * math.Pi / 180,
 		SteerTilt:  15 * math.Pi / 180, SteerOffset: 0.3,
 		LiftTilt: 3 * math.Pi / 180, LiftHeight: 0.1,
 	}

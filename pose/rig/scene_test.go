@@ -4,6 +4,7 @@ import (
 	"context"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -251,5 +252,37 @@ func BenchmarkSolve(b *testing.B) {
 	obs := s.DrawCorners(0.05, maxOblique, 1)
 	for b.Loop() {
 		solve(b, s, obs)
+	}
+}
+
+// TestDefaultPlans holds what the ready scenes' plans reach: thrust and scrub of
+// a job with a moved pair, caster and kingpin inclination of a sweep to 20
+// degrees, at a corner noise four times what pictures of 12 MP give.
+func TestDefaultPlans(t *testing.T) {
+	for _, c := range []struct {
+		scene      string
+		quantities []align.Quantity
+		limitDeg   float64
+	}{
+		{"gravel-tipper", []align.Quantity{align.ThrustAngle, align.ScrubAngle}, 0.03},
+		{"sweep", []align.Quantity{align.Caster, align.Kingpin}, 0.05},
+	} {
+		for seed := uint64(1); seed <= 3; seed++ {
+			s := newScene(t, c.scene, seed)
+			set := solve(t, s, s.DrawCorners(0.02, maxOblique, seed)).Readings[0]
+			found := 0
+			for i, r := range set.Readings {
+				if !slices.Contains(c.quantities, r.Quantity) {
+					continue
+				}
+				found++
+				if u := set.U(i) * 180 / math.Pi; u > c.limitDeg {
+					t.Errorf("%s, seed %d: u of %s axle %d %s is %.4f degrees, want at most %g", c.scene, seed, r.Quantity, r.Axle, r.Side, u, c.limitDeg)
+				}
+			}
+			if found < 4 {
+				t.Errorf("%s, seed %d: only %d readings of %v", c.scene, seed, found, c.quantities)
+			}
+		}
 	}
 }

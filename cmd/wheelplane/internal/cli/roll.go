@@ -128,8 +128,8 @@ func (a *App) roll(_ context.Context, o rollOptions) error {
 			plan.Axles = append(plan.Axles, axleRoll{Axle: i + 1, Name: x.Name, TyreMM: x.TyreDiameter * 1e3})
 		}
 		plan.Next = nextOf(folder)
-		for _, st := range folder.Missing[:min(1, len(folder.Missing))] {
-			switch s := folder.Job.Stations[st]; {
+		if len(folder.Missing) > 0 {
+			switch s := folder.Job.Stations[folder.Missing[0]]; {
 			case len(s.Lifted) > 0:
 				plan.Cares = append([]string{liftCare}, rollCares...)
 			case s.Sweep:
