@@ -113,14 +113,19 @@ func (a *App) measure(ctx context.Context, o measureOptions) (*rig.Result, error
 	if err != nil {
 		return nil, err
 	}
+	return a.solve(ctx, o.dir, folder.Job, camera, obs, unusable)
+}
+
+// solve is the measurement once the boards are found.
+func (a *App) solve(ctx context.Context, dir string, job *rig.Job, camera *vision.Camera, obs []rig.Observation, unusable map[int]string) (*rig.Result, error) {
 	bar := a.progress("solving", -1)
-	solution, err := rig.Solve(ctx, folder.Job, *camera, obs, rig.Options{Progress: bar.say, Unusable: unusable})
+	solution, err := rig.Solve(ctx, job, *camera, obs, rig.Options{Progress: bar.say, Unusable: unusable})
 	bar.done()
 	if err != nil {
-		return nil, Unmeasurable(fmt.Errorf("%s: %w", o.dir, err))
+		return nil, Unmeasurable(fmt.Errorf("%s: %w", dir, err))
 	}
-	result := a.result(folder.Job, solution)
-	return result, writeFile(filepath.Join(o.dir, rig.ResultFile), func(w io.Writer) error { return encodeJSON(w, result) })
+	result := a.result(job, solution)
+	return result, writeFile(filepath.Join(dir, rig.ResultFile), func(w io.Writer) error { return encodeJSON(w, result) })
 }
 
 func (a *App) result(job *rig.Job, s *rig.Solution) *rig.Result {
