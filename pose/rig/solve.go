@@ -219,6 +219,7 @@ func (f *fitting) solution() (*Solution, error) {
 		return nil, err
 	}
 	f.net.describe(sol, cov, f.obs, widen, *f.camera)
+	sol.Warnings = append(sol.Warnings, doubts(f.job, sol)...)
 	return sol, nil
 }
 
