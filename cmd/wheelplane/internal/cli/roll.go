@@ -167,7 +167,7 @@ func nextOf(f *rig.Folder) *nextStop {
 		var out []string
 		for _, w := range list {
 			name := fmt.Sprintf("axle %d", w.Axle)
-			if one := (rig.Wheel{Axle: w.Axle, Side: align.Left}); !has(list, one) || !has(list, rig.Wheel{Axle: w.Axle, Side: align.Right}) {
+			if one := (rig.Wheel{Axle: w.Axle, Side: align.Left}); !slices.Contains(list, one) || !slices.Contains(list, rig.Wheel{Axle: w.Axle, Side: align.Right}) {
 				name = w.String()
 			}
 			if len(out) == 0 || out[len(out)-1] != name {
