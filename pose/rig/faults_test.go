@@ -94,8 +94,15 @@ func TestNoMishaps(t *testing.T) {
 // TestSwappedBoards: the job cannot be solved as told, and the error names the
 // two boards.
 func TestSwappedBoards(t *testing.T) {
-	for _, pair := range [][2]int{{0, 1}, {0, 2}, {2, 4}, {3, 4}} {
-		s := newScene(t, "yard-truck", 3)
+	for _, c := range []struct {
+		scene string
+		pair  [2]int
+	}{
+		{"yard-truck", [2]int{0, 1}}, {"yard-truck", [2]int{0, 2}}, {"yard-truck", [2]int{2, 4}}, {"yard-truck", [2]int{3, 4}},
+		{"five-axle", [2]int{4, 6}}, {"five-axle", [2]int{8, 9}}, {"harbour-car", [2]int{1, 3}}, {"semi-trailer", [2]int{2, 4}},
+	} {
+		pair := c.pair
+		s := newScene(t, c.scene, 3)
 		s.SwapBoards(pair[0], pair[1])
 		_, err := rig.Solve(context.Background(), s.Job, s.Camera, s.DrawCorners(0.05, maxOblique, 3), rig.Options{})
 		want := "boards " + s.Job.Boards[pair[0]].Name + " and " + s.Job.Boards[pair[1]].Name + " seem to be swapped"

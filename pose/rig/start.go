@@ -344,7 +344,7 @@ func (s *starter) state() (*State, error) {
 		seen := false
 		for st := range j.Stations {
 			_, ok := s.sceneFromBoard[place{hang.Board, st}]
-			seen = seen || ok && (hang.Stations == nil || index(hang.Stations, st) >= 0)
+			seen = seen || ok && hang.Stations.Has(st)
 		}
 		if !seen {
 			return nil, fmt.Errorf("board %s (%s) is in no photograph that ties to the floor boards: photograph it together with a floor board or a neighbouring wheel", j.Boards[hang.Board].Name, hang.Wheel)
@@ -395,10 +395,7 @@ func (s *starter) state() (*State, error) {
 	// A hub's steering axis starts upright, leaning as most do, through a point
 	// inboard of the wheel.
 	for a, axis := range c.Axes {
-		out := 1.0
-		if c.Wheels[axis.Wheel].Side == align.Right {
-			out = -1
-		}
+		out := c.Wheels[axis.Wheel].Side.Outboard()
 		state.BodyFromLine[a] = pose.SE3{
 			R: pose.RotX(out * 0.1).Mul(pose.RotY(-0.05)),
 			T: pose.Add(state.BodyFromHub[a].T, pose.Vec{0, -out * 0.1, 0}),
@@ -478,8 +475,8 @@ func (b *bodies) station(st int) error {
 		// Nothing in common with a station before: the vehicle's data say where
 		// its body is.
 		floorFromBody, rms := fitPlane(nominal, found)
-		if rms > 0.5 {
-			return fmt.Errorf("station %s: the boards do not stand where the vehicle's axles are (%.1f m off on average): check hangs, position_mm and track_mm%s", name, rms, b.swapped(nominal, found, st))
+		if swapped := b.swapped(nominal, found, rms, st); rms > 0.5 || swapped != "" {
+			return fmt.Errorf("station %s: the boards do not stand where the vehicle's axles are (%.1f m off on average): check hangs, position_mm and track_mm%s", name, rms, swapped)
 		}
 		if !b.any {
 			// The first of all bodies lends the floor its frame.
@@ -541,15 +538,19 @@ func (b *bodies) station(st int) error {
 	return nil
 }
 
-// swapped tries whether exchanging two boards explains what was found.
-func (b *bodies) swapped(nominal, found [][2]float64, st int) string {
+// swapped tries whether exchanging two boards explains that they are found rms
+// metres off, root mean square, from where they are expected.
+func (b *bodies) swapped(nominal, found [][2]float64, rms float64, st int) string {
+	if rms < 0.15 { // a tape measure and a clamp do no better
+		return ""
+	}
 	var boards []int
 	for h, hang := range b.job.Hangs {
 		if _, ok := b.sceneFromBoard[place{hang.Board, st}]; ok && b.cast.hangAt[hang.Board][st] == h {
 			boards = append(boards, hang.Board)
 		}
 	}
-	best, text := 0.3, ""
+	best, text := 0.4*rms, ""
 	for i := range found {
 		for k := range i {
 			found[i], found[k] = found[k], found[i]
