@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"wheelplane/pose/align"
@@ -204,15 +205,6 @@ func nextOf(f *rig.Folder) *nextStop {
 		next.Do = "roll"
 	}
 	return next
-}
-
-func has(list []rig.Wheel, w rig.Wheel) bool {
-	for _, x := range list {
-		if x == w {
-			return true
-		}
-	}
-	return false
 }
 
 func rollText(p *rollPlan, job bool) string {
