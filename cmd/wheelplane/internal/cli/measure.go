@@ -62,7 +62,7 @@ Uncertainties are standard uncertainties (k = 1).`,
 const jobExample = `name: yard truck no. 3
 vehicle:
   name: yard truck
-  reference_axle: 3          # scrub is read against it; default: the last
+  reference_axle: 3          # scrub is read against it; default: the last that is not steered
   axles:                     # from the front
     - {name: front, position_mm: 0, track_mm: 2050, tyre_diameter_mm: 1010, steered: true}
     - {name: drive, position_mm: 4300, track_mm: 1850, tyre_diameter_mm: 1010, driven: true}
@@ -93,6 +93,23 @@ stations:                    # places the vehicle stood still at
   - {name: "1"}              # photographs in photos/1; epoch "as found"
   - {name: "2", epoch: as found, photos: ["photos/second*.jpg"]}
 camera: camera.yaml
+
+# Other vehicles and other ways of working:
+hangs:                       # a board that was moved: a hang for each place
+  - {board: C, axle: 2, side: left, stations: ["1", "2"]}
+  - {board: C, axle: 3, side: left, stations: ["3", "4"]}
+body:
+  boards: [P]                # fixed to the chassis
+vehicle:
+  kingpin: {board: P, x_mm: 0, y_mm: 160, z_mm: -50, u_mm: 1}   # a semi-trailer's, in that board's frame
+epochs:                      # the axes hold still within one; in the order of the stations
+  - {name: as found}
+  - {name: as left, moved: [{axle: 1}, {axle: 2, side: left}]}  # default: all may have moved; []: none has
+stations:
+  - {name: "3", lifted: [{axle: 1}]}           # off the ground, to be spun by hand
+  - {name: "4", epoch: as left, steer_deg: 20} # steered left by about 20, brakes held
+sweep:
+  brake_slip_deg: 0.1        # how far a braked wheel may turn in a sweep (standard uncertainty)
 `
 
 func indent(s string) string {
