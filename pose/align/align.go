@@ -159,17 +159,17 @@ func product(a, b linear) linear { return function(a.v*b.v, b.v, a, a.v, b) }
 // geometry is one wheel's axis and centre as linear forms.
 type geometry struct{ axis, centre [3]linear }
 
-// side gives the sign of y outboard.
-func outboard(s Side) float64 {
-	if s == Left {
-		return 1
+// Outboard is the sign of y outboard: 1 on the left, −1 on the right.
+func (s Side) Outboard() float64 {
+	if s == Right {
+		return -1
 	}
-	return -1
+	return 1
 }
 
 // headingOf is the angle of the wheel plane in the frame, positive to the left.
 func (g geometry) heading(s Side) linear {
-	k := outboard(s)
+	k := s.Outboard()
 	return atan2(g.axis[0].times(-k), g.axis[1].times(k))
 }
 

@@ -30,7 +30,7 @@ func (p Pivot) CasterOf(centreline float64) float64 {
 // positive when its top leans inboard.
 func (p Pivot) InclinationOf(side Side, centreline float64) float64 {
 	k := inLine(p.Up, centreline)
-	return math.Atan2(-outboard(side)*k[1], k[2])
+	return math.Atan2(-side.Outboard()*k[1], k[2])
 }
 
 // onGround returns where the axis meets the ground.
@@ -48,7 +48,7 @@ func (w Wheel) contact() pose.Vec {
 
 // forward is the wheel plane's direction on the ground, forward.
 func (w Wheel) forward() pose.Vec {
-	return pose.Unit(pose.Scale(outboard(w.Side), pose.Cross(w.Axis, pose.Vec{0, 0, 1})))
+	return pose.Unit(pose.Scale(w.Side.Outboard(), pose.Cross(w.Axis, pose.Vec{0, 0, 1})))
 }
 
 // ScrubRadiusAndTrail return where the steering axis meets the ground, seen
@@ -58,7 +58,7 @@ func (w Wheel) forward() pose.Vec {
 func ScrubRadiusAndTrail(w Wheel, p Pivot) (scrub, trail float64) {
 	d := pose.Sub(p.onGround(), w.contact())
 	f := w.forward()
-	out := pose.Scale(outboard(w.Side), pose.Cross(pose.Vec{0, 0, 1}, f))
+	out := pose.Scale(w.Side.Outboard(), pose.Cross(pose.Vec{0, 0, 1}, f))
 	return -pose.Dot(d, out), pose.Dot(d, f)
 }
 

@@ -56,10 +56,7 @@ type front struct {
 func newFront(caster, inclination, camber, toe float64) front {
 	var f front
 	for i, side := range []align.Side{align.Left, align.Right} {
-		out := 1.0
-		if side == align.Right {
-			out = -1
-		}
+		out := side.Outboard()
 		f.wheel[i] = wheelAt(1, side, 4, 1, camber, toe)
 		f.pivot[i] = align.Pivot{
 			Up:    pose.Unit(pose.Vec{-math.Tan(caster), -out * math.Tan(inclination), 1}),

@@ -3,6 +3,7 @@ package rig
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"wheelplane/pose/align"
@@ -42,7 +43,7 @@ func (c *Cast) joined(j *Job, s *seen, epoch int) error {
 	showing := func(axis int) (out []int) {
 		for st := range j.Stations {
 			for h := range j.Hangs {
-				if s.hang[h][st] && c.AxisAt[c.wheelOf[h]][st] == axis && index(out, st) < 0 {
+				if s.hang[h][st] && c.AxisAt[c.wheelOf[h]][st] == axis && !slices.Contains(out, st) {
 					out = append(out, st)
 				}
 			}
@@ -95,7 +96,7 @@ func (n *network) checkTurns(s *State) error {
 	for h, hang := range j.Hangs {
 		var up []string
 		for st, stop := range j.Stations {
-			if n.seen.hang[h][st] && index(stop.Lifted, hang.Wheel) >= 0 {
+			if n.seen.hang[h][st] && slices.Contains(stop.Lifted, hang.Wheel) {
 				up = append(up, stop.Name)
 			}
 		}

@@ -257,12 +257,10 @@ func (t *trial) convincedBy(x *trial) bool {
 
 // copy is the trial with a job and state of its own to change.
 func (t *trial) copy(f Fault) *trial {
-	job, s := *t.job, *t.state
-	job.Hangs, job.Floor, job.Stations, job.Photos = slices.Clone(job.Hangs), slices.Clone(job.Floor), slices.Clone(job.Stations), slices.Clone(job.Photos)
-	job.Splits = slices.Clone(job.Splits)
+	s := *t.state
 	s.FloorFromBody, s.HubFromBoard, s.FloorFromBoard = slices.Clone(s.FloorFromBody), slices.Clone(s.HubFromBoard), slices.Clone(s.FloorFromBoard)
 	s.Steer, s.Spin = cloneRows(s.Steer), cloneRows(s.Spin)
-	return &trial{fault: f, job: &job, camera: t.camera, state: &s, used: slices.Clone(t.used)}
+	return &trial{fault: f, job: t.job.Clone(), camera: t.camera, state: &s, used: slices.Clone(t.used)}
 }
 
 func cloneRows(m [][]float64) [][]float64 {
@@ -271,21 +269,6 @@ func cloneRows(m [][]float64) [][]float64 {
 		out[i] = slices.Clone(m[i])
 	}
 	return out
-}
-
-// before and after split a list of stations (nil: all) at one of them.
-func split(stations []int, at, count int) (before, after []int) {
-	for st := range count {
-		if stations != nil && index(stations, st) < 0 {
-			continue
-		}
-		if st < at {
-			before = append(before, st)
-		} else {
-			after = append(after, st)
-		}
-	}
-	return
 }
 
 // mishaps lists what may have happened, the simplest first.
@@ -302,7 +285,7 @@ func (t *trial) mishaps(obs []Observation) []*trial {
 	laySeen := func(f int, stations []int) bool {
 		for _, o := range obs {
 			st := j.Photos[o.Photo].Station
-			if t.used[o.Photo] && c.floorAt[o.Board][st] == f && index(stations, st) >= 0 {
+			if t.used[o.Photo] && c.floorAt[o.Board][st] == f && slices.Contains(stations, st) {
 				return true
 			}
 		}
@@ -310,8 +293,8 @@ func (t *trial) mishaps(obs []Observation) []*trial {
 	}
 	for f, lay := range j.Floor {
 		for st := 1; st < len(j.Stations); st++ {
-			before, after := split(lay.Stations, st, len(j.Stations))
-			if index(after, st) < 0 || !laySeen(f, before) || !laySeen(f, after) {
+			before, after := lay.Stations.Cut(st, len(j.Stations))
+			if !slices.Contains(after, st) || !laySeen(f, before) || !laySeen(f, after) {
 				continue
 			}
 			board := j.Boards[lay.Board].Name
@@ -346,9 +329,9 @@ func (t *trial) slip(h, st int, obs []Observation) *trial {
 	j := t.job
 	seen := j.whatIsSeen(j.Cast(), obs, t.used).hang[h]
 	hang := j.Hangs[h]
-	before, after := split(hang.Stations, st, len(j.Stations))
+	before, after := hang.Stations.Cut(st, len(j.Stations))
 	shown := func(st int) bool { return seen[st] }
-	if index(after, st) < 0 || !slices.ContainsFunc(before, shown) || !slices.ContainsFunc(after, shown) {
+	if !slices.Contains(after, st) || !slices.ContainsFunc(before, shown) || !slices.ContainsFunc(after, shown) {
 		return nil
 	}
 	board, name := j.Boards[hang.Board].Name, j.Stations[st].Name
@@ -423,12 +406,12 @@ func (t *trial) moves() []*trial {
 				x.job.Photos[p].Station = extra
 			}
 			for h := range x.job.Hangs {
-				if l := x.job.Hangs[h].Stations; l != nil && index(l, st) >= 0 {
+				if l := x.job.Hangs[h].Stations; l != nil && slices.Contains(l, st) {
 					x.job.Hangs[h].Stations = append(slices.Clone(l), extra)
 				}
 			}
 			for f := range x.job.Floor {
-				if l := x.job.Floor[f].Stations; l != nil && index(l, st) >= 0 {
+				if l := x.job.Floor[f].Stations; l != nil && slices.Contains(l, st) {
 					x.job.Floor[f].Stations = append(slices.Clone(l), extra)
 				}
 			}

@@ -4,9 +4,10 @@
 package rig
 
 import (
+	"cmp"
 	"fmt"
 	"math"
-	"sort"
+	"slices"
 
 	"wheelplane/pose"
 	"wheelplane/pose/align"
@@ -43,13 +44,39 @@ func (w Wheel) String() string { return fmt.Sprintf("axle %d %s", w.Axle, w.Side
 type Hang struct {
 	Board    int // index into Job.Boards
 	Wheel    Wheel
-	Stations []int // indices into Job.Stations; nil: all
+	Stations Stations
 }
 
 // Lay is a board lying on the floor and not touched since.
 type Lay struct {
-	Board    int
-	Stations []int // nil: all
+	Board    int // index into Job.Boards
+	Stations Stations
+}
+
+// Stations are indices into Job.Stations; nil stands for all of them.
+type Stations []int
+
+// Has tells whether a station is among them.
+func (s Stations) Has(station int) bool { return s == nil || slices.Contains(s, station) }
+
+// Cut splits them into those before a station and the others; count is how many
+// stations the job has.
+func (s Stations) Cut(at, count int) (before, after Stations) {
+	for st := range count {
+		switch {
+		case !s.Has(st):
+		case st < at:
+			before = append(before, st)
+		default:
+			after = append(after, st)
+		}
+	}
+	return before, after
+}
+
+// overlap tells whether two lists share a station.
+func (s Stations) overlap(other Stations) bool {
+	return s == nil || other == nil || slices.ContainsFunc(s, other.Has)
 }
 
 // Kingpin is the point a semi-trailer is pulled by: its centreline runs through
@@ -144,6 +171,15 @@ type Job struct {
 	Splits []Split
 }
 
+// Clone returns a job that can be changed in place but for its vehicle: with
+// lists of its own of hangs, floor boards, stations, photos and splits.
+func (j *Job) Clone() *Job {
+	c := *j
+	c.Hangs, c.Floor = slices.Clone(j.Hangs), slices.Clone(j.Floor)
+	c.Stations, c.Photos, c.Splits = slices.Clone(j.Stations), slices.Clone(j.Photos), slices.Clone(j.Splits)
+	return &c
+}
+
 // Split says that the axes of some wheels changed before a station.
 type Split struct {
 	Station int
@@ -154,7 +190,7 @@ type Split struct {
 func (j *Job) splitsOf(w Wheel, station int) int {
 	n := 0
 	for _, s := range j.Splits {
-		if s.Station <= station && index(s.Wheels, w) >= 0 {
+		if s.Station <= station && slices.Contains(s.Wheels, w) {
 			n++
 		}
 	}
@@ -165,26 +201,14 @@ func (j *Job) splitsOf(w Wheel, station int) int {
 func (j *Job) Wheels() []Wheel {
 	var out []Wheel
 	for _, h := range j.Hangs {
-		if index(out, h.Wheel) < 0 {
+		if !slices.Contains(out, h.Wheel) {
 			out = append(out, h.Wheel)
 		}
 	}
-	sort.Slice(out, func(a, b int) bool {
-		if out[a].Axle != out[b].Axle {
-			return out[a].Axle < out[b].Axle
-		}
-		return out[a].Side == align.Left && out[b].Side != align.Left
+	slices.SortFunc(out, func(a, b Wheel) int {
+		return cmp.Or(cmp.Compare(a.Axle, b.Axle), -cmp.Compare(a.Side.Outboard(), b.Side.Outboard()))
 	})
 	return out
-}
-
-func index[T comparable](list []T, v T) int {
-	for i, x := range list {
-		if x == v {
-			return i
-		}
-	}
-	return -1
 }
 
 // Validate tells what is wrong with the job, naming board, axle or station.
@@ -270,29 +294,16 @@ func (j *Job) Validate() error {
 	return nil
 }
 
-// overlap tells whether two lists of stations share one; nil is all.
-func overlap(a, b []int) bool {
-	if a == nil || b == nil {
-		return true
-	}
-	for _, st := range a {
-		if index(b, st) >= 0 {
-			return true
-		}
-	}
-	return false
-}
-
 // validatePlaces makes sure that at each station every board is in one place
 // and every wheel carries one board at most.
 func (j *Job) validatePlaces() error {
 	v := &j.Vehicle
 	type use struct {
-		stations []int
+		stations Stations
 		what     string
 	}
 	used := map[int][]use{}
-	take := func(board int, stations []int, what string) error {
+	take := func(board int, stations Stations, what string) error {
 		if board < 0 || board >= len(j.Boards) {
 			return fmt.Errorf("%s: no such board in the list of boards", what)
 		}
@@ -302,7 +313,7 @@ func (j *Job) validatePlaces() error {
 			}
 		}
 		for _, other := range used[board] {
-			if overlap(other.stations, stations) {
+			if other.stations.overlap(stations) {
 				return fmt.Errorf("board %s is used twice: %s and %s; a board is in one place (if it was moved, name the stations of each hang)", j.Boards[board].Name, other.what, what)
 			}
 		}
@@ -321,7 +332,7 @@ func (j *Job) validatePlaces() error {
 			return err
 		}
 		for _, other := range boards[h.Wheel] {
-			if overlap(other.Stations, h.Stations) {
+			if other.Stations.overlap(h.Stations) {
 				return fmt.Errorf("hangs: boards %s and %s are both on %s; a wheel carries one board", j.Boards[other.Board].Name, j.Boards[h.Board].Name, h.Wheel)
 			}
 		}
@@ -353,7 +364,7 @@ func (j *Job) validatePlaces() error {
 		}
 	}
 	for i, b := range j.Body {
-		if index(j.Body[:i], b) >= 0 {
+		if slices.Contains(j.Body[:i], b) {
 			return fmt.Errorf("body: board %s is listed twice; name every board once", j.Boards[b].Name)
 		}
 		if err := take(b, nil, "on the body"); err != nil {
@@ -361,7 +372,7 @@ func (j *Job) validatePlaces() error {
 		}
 	}
 	if k := j.Kingpin; k != nil {
-		if index(j.Body, k.Board) < 0 {
+		if !slices.Contains(j.Body, k.Board) {
 			return fmt.Errorf("vehicle: kingpin: its board is not among the body's boards; list it under body: boards")
 		}
 		if !(k.U > 0) {
@@ -384,7 +395,7 @@ func (j *Job) kingpins() []*Kingpin {
 func (j *Job) validateStations() error {
 	hasBoard := func(w Wheel, st int) bool {
 		for _, h := range j.Hangs {
-			if h.Wheel == w && (h.Stations == nil || index(h.Stations, st) >= 0) {
+			if h.Wheel == w && h.Stations.Has(st) {
 				return true
 			}
 		}
@@ -403,7 +414,7 @@ func (j *Job) validateStations() error {
 	c := j.Cast()
 	// straight tells whether some station shows a wheel of a sweep unsteered.
 	straight := func(w Wheel, at int) bool {
-		list := c.AxisAt[index(c.Wheels, w)]
+		list := c.AxisAt[slices.Index(c.Wheels, w)]
 		for st, s := range j.Stations {
 			if !s.Sweep && list[st] == list[at] && hasBoard(w, st) {
 				return true

@@ -8,7 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
-	"sort"
+	"slices"
 	"strings"
 
 	"wheelplane/pose/align"
@@ -475,7 +475,7 @@ func (f *Folder) listPhotos(stops []fileStop) error {
 				return fmt.Errorf("%s: station %s: photos: %q is not a valid pattern", filepath.Join(f.Dir, JobFile), s.Name, pattern)
 			}
 			for _, path := range found {
-				if IsPhoto(path) && index(paths, path) < 0 {
+				if IsPhoto(path) && !slices.Contains(paths, path) {
 					paths = append(paths, path)
 				}
 			}
@@ -483,7 +483,7 @@ func (f *Folder) listPhotos(stops []fileStop) error {
 		if len(paths) == 0 {
 			f.Missing = append(f.Missing, i)
 		}
-		sort.Strings(paths)
+		slices.Sort(paths)
 		for _, path := range paths {
 			if other, taken := owner[path]; taken {
 				return fmt.Errorf("%s: %s is filed under station %s and station %s; a photo belongs to one", filepath.Join(f.Dir, JobFile), path, other, s.Name)

@@ -3,6 +3,7 @@ package rig
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"wheelplane/pose"
 	"wheelplane/pose/align"
@@ -215,7 +216,7 @@ func build(job *Job, camera *vision.Camera, obs []Observation, s *State, used []
 	}
 	for k, board := range job.Body {
 		b := n.p.AddBlock("body board "+job.Boards[board].Name, bundle.PoseValue(s.BodyFromBoard[k]), bundle.PoseManifold)
-		n.p.SetConstant(b, index(n.seen.body[k], true) < 0)
+		n.p.SetConstant(b, !slices.Contains(n.seen.body[k], true))
 		n.body = append(n.body, b)
 	}
 	for i, t := range s.Cameras {
@@ -334,7 +335,7 @@ func (n *network) gauge() {
 	var hubs []bundle.BlockID
 	for _, axle := range []int{front, rear} {
 		for _, side := range []align.Side{align.Left, align.Right} {
-			if w := index(n.cast.Wheels, Wheel{axle, side}); w >= 0 {
+			if w := slices.Index(n.cast.Wheels, Wheel{axle, side}); w >= 0 {
 				for st := range n.job.Stations {
 					if a := n.cast.AxisAt[w][st]; n.seen.frame[st] == 0 && n.seen.axis[a] && !n.cast.Axes[a].Lifted {
 						hubs = append(hubs, n.hubs[a])

@@ -3,6 +3,7 @@ package rig
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"wheelplane/pose"
 	"wheelplane/pose/align"
@@ -66,8 +67,8 @@ func (n *network) readings(s *State, cov covariance, epoch int, widen float64) (
 	rows, cols := 6*len(axes), 5*len(axes)
 	var kingpin *pose.Vec
 	if k := j.Kingpin; k != nil {
-		b := index(j.Body, k.Board)
-		if index(n.seen.body[b], true) < 0 {
+		b := slices.Index(j.Body, k.Board)
+		if !slices.Contains(n.seen.body[b], true) {
 			return nil, fmt.Errorf("board %s, which marks the kingpin, is in no photograph that ties to the others", j.Boards[k.Board].Name)
 		}
 		p := s.BodyFromBoard[b].Apply(k.Point)
@@ -86,7 +87,7 @@ func (n *network) readings(s *State, cov covariance, epoch int, widen float64) (
 	}
 	if kingpin != nil {
 		// A step (ω, τ) of bodyFromBoard moves the point by ω × (R·x) + τ.
-		b := index(j.Body, j.Kingpin.Board)
+		b := slices.Index(j.Body, j.Kingpin.Board)
 		x := pose.Skew(s.BodyFromBoard[b].R.Apply(j.Kingpin.Point))
 		for r := range 3 {
 			for k := range 3 {
@@ -198,7 +199,7 @@ type list struct {
 }
 
 func (l *list) add(id bundle.BlockID, m bundle.Manifold) int {
-	if i := index(l.ids, id); i >= 0 {
+	if i := slices.Index(l.ids, id); i >= 0 {
 		return i
 	}
 	l.ids, l.m = append(l.ids, id), append(l.m, m)
@@ -272,7 +273,7 @@ func (n *network) appendRolling(set *align.Set, s *State, cov covariance, epoch 
 	line := n.centrelineOf(epoch, &l)
 	ref := [2]int{}
 	for i, side := range []align.Side{align.Left, align.Right} {
-		w := index(c.Wheels, Wheel{j.Vehicle.Reference, side})
+		w := slices.Index(c.Wheels, Wheel{j.Vehicle.Reference, side})
 		ref[i] = l.add(n.hubs[c.standing(j, w, epoch)], hubManifold{})
 	}
 	v, u := n.derive(cov, widen, l, func(x [][]float64) []float64 {
@@ -305,7 +306,7 @@ func (n *network) centrelineOf(epoch int, l *list) func(x [][]float64) float64 {
 	hubs := func(axle int) (out []int) {
 		var ids []bundle.BlockID
 		for _, side := range []align.Side{align.Left, align.Right} {
-			if w := index(n.cast.Wheels, Wheel{axle, side}); w >= 0 {
+			if w := slices.Index(n.cast.Wheels, Wheel{axle, side}); w >= 0 {
 				if a := n.cast.standing(n.job, w, epoch); a >= 0 && n.seen.axis[a] {
 					ids = append(ids, n.hubs[a])
 				}
@@ -319,7 +320,7 @@ func (n *network) centrelineOf(epoch int, l *list) func(x [][]float64) float64 {
 	ref := n.job.Vehicle.Reference
 	rear := hubs(ref)
 	if k := n.job.Kingpin; k != nil {
-		b := l.add(n.body[index(n.job.Body, k.Board)], bundle.PoseManifold)
+		b := l.add(n.body[slices.Index(n.job.Body, k.Board)], bundle.PoseManifold)
 		return func(x [][]float64) float64 {
 			return align.Centreline(midpoint(x, rear[0], rear[1]), bundle.GetPose(x[b]).Apply(k.Point))
 		}

@@ -118,7 +118,7 @@ func (s *starter) why(p int) string {
 	case 0:
 		return "no board in it was found well enough to tell where it is"
 	case 1:
-		return "it shows only board " + names[0] + ", so it ties to nothing; take two or more boards into each photograph"
+		return "only one board in the photograph, so it ties to nothing; take two or more into each"
 	}
 	return "its boards " + strings.Join(names, ", ") + " are in no photograph that ties to the others; photograph one of them together with a board of the rest"
 }

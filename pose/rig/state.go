@@ -2,6 +2,7 @@ package rig
 
 import (
 	"fmt"
+	"slices"
 
 	"wheelplane/pose"
 	"wheelplane/pose/align"
@@ -60,9 +61,9 @@ func (j *Job) Cast() *Cast {
 	for _, s := range j.Stations {
 		c.epochOf = append(c.epochOf, j.epoch(s.Epoch))
 	}
-	at := func(stations []int, list []int, value int) {
+	at := func(stations Stations, list []int, value int) {
 		for st := range list {
-			if stations == nil || index(stations, st) >= 0 {
+			if stations.Has(st) {
 				list[st] = value
 			}
 		}
@@ -82,10 +83,10 @@ func (j *Job) Cast() *Cast {
 			}
 		}
 		c.hangAt, c.floorAt = append(c.hangAt, hang), append(c.floorAt, floor)
-		c.bodyOf = append(c.bodyOf, index(j.Body, b))
+		c.bodyOf = append(c.bodyOf, slices.Index(j.Body, b))
 	}
 	for _, h := range j.Hangs {
-		c.wheelOf = append(c.wheelOf, index(c.Wheels, h.Wheel))
+		c.wheelOf = append(c.wheelOf, slices.Index(c.Wheels, h.Wheel))
 	}
 
 	type key struct {
@@ -125,19 +126,14 @@ func (j *Job) Cast() *Cast {
 
 // epoch returns the number of an epoch by name, or -1.
 func (j *Job) epoch(name string) int {
-	for i, e := range j.Epochs {
-		if e.Name == name {
-			return i
-		}
-	}
-	return -1
+	return slices.IndexFunc(j.Epochs, func(e Epoch) bool { return e.Name == name })
 }
 
 // movedIn returns the latest epoch up to this one in which the wheel's axis
 // changed.
 func (j *Job) movedIn(w Wheel, epoch int) int {
 	for e := epoch; e > 0; e-- {
-		if m := j.Epochs[e].Moved; m == nil || index(m, w) >= 0 {
+		if m := j.Epochs[e].Moved; m == nil || slices.Contains(m, w) {
 			return e
 		}
 	}
