@@ -203,7 +203,7 @@ func TestLoosePhotos(t *testing.T) {
 	if len(sol.Network.LeftOut) != 2 || sol.Network.LeftOut[0].Photo != s.Job.Photos[5].Path || sol.Network.LeftOut[1].Photo != s.Job.Photos[9].Path {
 		t.Errorf("left out: %v", sol.Network.LeftOut)
 	}
-	if !strings.Contains(sol.Network.LeftOut[1].Reason, "only board") {
+	if !strings.Contains(sol.Network.LeftOut[1].Reason, "only one board") {
 		t.Errorf("reason: %s", sol.Network.LeftOut[1].Reason)
 	}
 }

@@ -371,25 +371,20 @@ func (n *network) describe(sol *Solution, cov *bundle.Covariance, kept []Observa
 	for st, station := range job.Stations {
 		stop := Stop{Name: station.Name, Epoch: station.Epoch, Photos: photos[st]}
 		stop.RolledMM = s.FloorFromBody[st].T[0] * 1e3
-		count := 0
-		for h := range job.Hangs {
-			if !n.seen.hang[h][st] || n.cast.Axes[n.cast.AxisAt[n.cast.wheelOf[h]][st]].Lifted {
-				continue
-			}
-			turn := s.Spin[h][st]
-			if job.Hangs[h].Wheel.Side == align.Right {
-				turn = -turn
-			}
-			stop.TurnDeg += turn * 180 / math.Pi
-			count++
+		if st > 0 {
+			stop.TurnDeg = net.Stations[st-1].TurnDeg + n.turned(s, st)*180/math.Pi
 		}
-		stop.TurnDeg /= float64(max(1, count))
 		net.Stations = append(net.Stations, stop)
 	}
-	if loose := n.uncompensated(s); len(loose) > 0 {
-		sol.Warnings = append(sol.Warnings, fmt.Sprintf("runout is not compensated on %s: the wheels were not turned between stations, so each board's tilt on its wheel is known only to %.2g degrees, and so is every angle of these wheels; roll the vehicle by some 30 degrees of wheel rotation, or lift and spin the wheel, and photograph again as another station", strings.Join(loose, ", "), job.Priors.MountTilt*180/math.Pi))
+	loose := n.uncompensated(s)
+	net.RunoutRemoved = len(loose) == 0
+	if len(loose) > 0 {
+		on := strings.Join(loose, ", ")
+		if len(loose) == len(n.cast.Wheels) {
+			on = "any wheel"
+		}
+		sol.Warnings = append(sol.Warnings, fmt.Sprintf("runout is not compensated on %s, which turned by less than %.0f degrees between stations: its angles are known only as well as its board was clamped (%.2g deg); roll the vehicle until its wheels have turned by some 30 degrees, or lift and spin the wheel, and photograph another station", on, leastTurn*180/math.Pi, job.Priors.MountTilt*180/math.Pi))
 	}
-	net.RunoutRemoved = len(n.uncompensated(s)) == 0
 	if net.VarianceFactor > 2 {
 		sol.Warnings = append(sol.Warnings, fmt.Sprintf("the corners fit %.1f times worse than their own uncertainty tells (all uncertainties are widened for it): look for a bent board, a wrong print scale or the wrong camera file", math.Sqrt(net.VarianceFactor)))
 	}
@@ -403,9 +398,55 @@ func (n *network) describe(sol *Solution, cov *bundle.Covariance, kept []Observa
 			sol.Warnings = append(sol.Warnings, f.Text)
 		}
 	}
-	for _, l := range net.LeftOut {
-		sol.Warnings = append(sol.Warnings, fmt.Sprintf("%s is left out: %s", l.Photo, l.Reason))
+	sol.Warnings = append(sol.Warnings, leftOutWarnings(net.LeftOut)...)
+}
+
+// leftOutWarnings names the photographs left out, one line a reason: a few of
+// them, since the result lists them all.
+func leftOutWarnings(list []LeftOut) []string {
+	const named = 4
+	photos := map[string][]string{}
+	var reasons []string
+	for _, l := range list {
+		if photos[l.Reason] == nil {
+			reasons = append(reasons, l.Reason)
+		}
+		photos[l.Reason] = append(photos[l.Reason], l.Photo)
 	}
+	var out []string
+	for _, reason := range reasons {
+		p := photos[reason]
+		switch {
+		case len(p) == 1:
+			out = append(out, fmt.Sprintf("%s is left out: %s", p[0], reason))
+		case len(p) <= named+1:
+			out = append(out, fmt.Sprintf("%s are left out: %s", strings.Join(p, ", "), reason))
+		default:
+			out = append(out, fmt.Sprintf("%s and %d more are left out: %s", strings.Join(p[:named], ", "), len(p)-named, reason))
+		}
+	}
+	return out
+}
+
+// turned is how far the standing wheels turned forward on the way to a station,
+// on average over the boards seen at both its ends, rad.
+func (n *network) turned(s *State, st int) float64 {
+	sum, count := 0.0, 0
+	standing := func(h, st int) bool {
+		return n.seen.hang[h][st] && !n.cast.Axes[n.cast.AxisAt[n.cast.wheelOf[h]][st]].Lifted
+	}
+	for h, hang := range n.job.Hangs {
+		if !standing(h, st-1) || !standing(h, st) {
+			continue
+		}
+		turn := s.Spin[h][st] - s.Spin[h][st-1]
+		if hang.Wheel.Side == align.Right {
+			turn = -turn
+		}
+		sum += turn
+		count++
+	}
+	return sum / float64(max(1, count))
 }
 
 // leastTurn is how far a wheel must have turned between stations, rad, before

@@ -131,7 +131,7 @@ func (a *App) demo(ctx context.Context, o demoOptions) error {
 	if o.noPictures {
 		obs := scene.DrawCorners(o.cornerPx, drawnOblique, o.seed)
 		result, err = a.solve(ctx, o.dir, scene.Job, &scene.Camera, obs, nil)
-	} else if result, err = a.measure(ctx, measureOptions{dir: o.dir}); err == nil {
+	} else if _, result, err = a.measure(ctx, measureOptions{dir: o.dir}); err == nil {
 		pictures, err = a.annotateSome(scene, o.dir)
 	}
 	if err != nil {
@@ -140,7 +140,7 @@ func (a *App) demo(ctx context.Context, o demoOptions) error {
 	if a.JSON {
 		return a.printJSON(compare(result, truth))
 	}
-	a.printf("%s", compareText(result, truth))
+	a.printf("%s: %s\n\n%s", o.scene, scene.About, compareText(scene.Job, result, truth))
 	a.printf("\njob folder: %s\n", o.dir)
 	for _, p := range pictures {
 		a.printf("picture:    %s\n", p)
@@ -250,25 +250,6 @@ func compare(result, truth *rig.Result) *comparison {
 		}
 	}
 	return c
-}
-
-func compareText(result, truth *rig.Result) string {
-	t := newTable(left("axle"), left("side"), left("reading"), left("station"), right("measured"), right("u"), right("truth"), right("error"), right("error/u"), left("unit"))
-	worst := 0.0
-	c := compare(result, truth)
-	for _, r := range c.Readings {
-		d := digits(r.U)
-		num := func(v float64) string { return fmt.Sprintf("%.*f", d, positive(v, d)) }
-		t.row(fmt.Sprint(r.Axle), string(r.Side), quantityName(r.Quantity), r.Station, num(r.Value), num(r.U), num(r.Truth), num(r.Error), fmt.Sprintf("%.1f", r.Normalised), r.Unit)
-		worst = math.Max(worst, math.Abs(r.Normalised))
-	}
-	n := result.Network
-	text := fmt.Sprintf("%s\n%d photos, %d corners (%d left out), residual %.3f px, chi-square %.2f per degree of freedom\n",
-		t, n.Photos, n.Corners, n.Rejected, n.RMSPx, n.VarianceFactor)
-	for _, s := range n.Stations[1:] {
-		text += fmt.Sprintf("station %s: rolled %.0f mm, wheels turned %.1f deg\n", s.Name, s.RolledMM, s.TurnDeg)
-	}
-	return text + fmt.Sprintf("largest error: %.1f of its own standard uncertainties (u, k = 1)\n", worst)
 }
 
 // annotateSome draws what was found in two of the photographs: one from the

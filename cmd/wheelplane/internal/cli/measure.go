@@ -4,12 +4,10 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"math"
 	"path/filepath"
 	"runtime"
 	"strings"
 
-	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
 	"wheelplane/vision"
 
@@ -48,11 +46,15 @@ Uncertainties are standard uncertainties (k = 1).`,
 		ValidArgsFunction: completeDirs,
 		RunE: func(c *cobra.Command, args []string) error {
 			o.dir = args[0]
-			result, err := app.measure(c.Context(), o)
+			job, result, err := app.measure(c.Context(), o)
 			if err != nil {
 				return err
 			}
-			return app.printResult(result)
+			if app.JSON {
+				return app.printJSON(result)
+			}
+			app.printf("%s", resultText(job, result))
+			return nil
 		},
 	}
 	c.Flags().BoolVar(&o.ignoreUnknown, "ignore-unknown", false, "measure although a photo shows a board that job.yaml does not know")
@@ -117,20 +119,21 @@ func indent(s string) string {
 }
 
 // measure is the whole measurement: load, detect, solve, derive, write.
-func (a *App) measure(ctx context.Context, o measureOptions) (*rig.Result, error) {
+func (a *App) measure(ctx context.Context, o measureOptions) (*rig.Job, *rig.Result, error) {
 	folder, err := rig.Open(o.dir)
 	if err != nil {
-		return nil, BadInput(err)
+		return nil, nil, BadInput(err)
 	}
 	camera, err := vision.LoadCamera(folder.Camera)
 	if err != nil {
-		return nil, BadInput(err)
+		return nil, nil, BadInput(err)
 	}
 	obs, unusable, err := a.findBoards(ctx, folder, camera, o.ignoreUnknown)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	return a.solve(ctx, o.dir, folder.Job, camera, obs, unusable)
+	result, err := a.solve(ctx, o.dir, folder.Job, camera, obs, unusable)
+	return folder.Job, result, err
 }
 
 // solve is the measurement once the boards are found.
@@ -249,128 +252,4 @@ func ranges(n []int) string {
 		i = k + 1
 	}
 	return strings.Join(out, ", ")
-}
-
-// printResult writes the readings for a person, or as JSON.
-func (a *App) printResult(r *rig.Result) error {
-	if a.JSON {
-		return a.printJSON(r)
-	}
-	a.printf("%s", resultText(r))
-	return nil
-}
-
-// quantityNames are the readings' names in tables, in order within an axle.
-var quantityNames = []struct {
-	quantity align.Quantity
-	name     string
-}{
-	{align.Camber, "camber"},
-	{align.Toe, "toe"},
-	{align.TotalToe, "total toe"},
-	{align.AxleHeading, "axle heading"},
-	{align.ThrustAngle, "thrust angle"},
-	{align.ScrubAngle, "scrub angle"},
-	{align.AxleOffset, "axle offset"},
-	{align.Wheelbase, "wheelbase"},
-	{align.Track, "track"},
-	{align.CrossCamber, "cross camber"},
-	{align.Caster, "caster"},
-	{align.CrossCaster, "cross caster"},
-	{align.Kingpin, "kingpin inclination"},
-	{align.CrossKPI, "cross kingpin inclination"},
-	{align.ScrubRadius, "scrub radius"},
-	{align.Trail, "trail"},
-	{align.SteerAngle, "steer angle"},
-	{align.ToeOutOnTurns, "toe-out on turns"},
-	{align.SteerRatio, "steer ratio"},
-	{align.MaxSteer, "largest steer"},
-	{align.TravelDirection, "travel direction"},
-	{align.TravelMinusAxle, "travel less thrust"},
-	{align.RollingRadius, "rolling radius"},
-	{align.Runout, "board runout"},
-}
-
-func quantityName(q align.Quantity) string {
-	for _, n := range quantityNames {
-		if n.quantity == q {
-			return n.name
-		}
-	}
-	return string(q)
-}
-
-// resultText is the table of readings: a block for each epoch, in it the axles
-// from the front.
-func resultText(r *rig.Result) string {
-	var b strings.Builder
-	var epochs []string
-	axles := 0
-	for _, x := range r.Readings {
-		if len(epochs) == 0 || epochs[len(epochs)-1] != x.Epoch {
-			epochs = append(epochs, x.Epoch)
-		}
-		axles = max(axles, x.Axle)
-	}
-	for _, epoch := range epochs {
-		t := newTable(left("axle"), left("reading"), right("left"), right("right"), right("axle"), left("unit"))
-		for axle := 1; axle <= axles; axle++ {
-			for _, q := range quantityNames {
-				// One row, or one for each station it differs at.
-				var stations []string
-				cell := map[string]map[align.Side]string{}
-				unit := ""
-				for _, x := range r.Readings {
-					if x.Epoch != epoch || x.Axle != axle || x.Quantity != q.quantity {
-						continue
-					}
-					if cell[x.Station] == nil {
-						cell[x.Station] = map[align.Side]string{}
-						stations = append(stations, x.Station)
-					}
-					cell[x.Station][x.Side], unit = plusMinus(x.Value, x.U), x.Unit
-				}
-				for _, st := range stations {
-					name := q.name
-					if st != "" {
-						name += ", station " + st
-					}
-					t.row(fmt.Sprint(axle), name, cell[st][align.Left], cell[st][align.Right], cell[st][align.NoSide], unit)
-				}
-			}
-		}
-		fmt.Fprintf(&b, "%s (± standard uncertainty, k = 1)\n\n%s\n", epoch, t)
-	}
-	n := r.Network
-	fmt.Fprintf(&b, "%d photos, %d boards seen, %d corners (%d left out), residual %.3f px, chi-square %.2f per degree of freedom\n",
-		n.Photos, n.Views, n.Corners, n.Rejected, n.RMSPx, n.VarianceFactor)
-	for _, s := range n.Stations[1:] {
-		fmt.Fprintf(&b, "station %s: rolled %.0f mm, wheels turned %.1f deg\n", s.Name, s.RolledMM, s.TurnDeg)
-	}
-	if !n.RunoutRemoved {
-		fmt.Fprintf(&b, "runout is not compensated\n")
-	}
-	return b.String()
-}
-
-// plusMinus writes a value and its standard uncertainty, both to the
-// uncertainty's second digit (GUM, JCGM 100:2008, 7.2.6).
-func plusMinus(v, u float64) string {
-	d := digits(u)
-	return fmt.Sprintf("%.*f ± %.*f", d, positive(v, d), d, u)
-}
-
-func digits(u float64) int {
-	if !(u > 0) {
-		return 4
-	}
-	return min(6, max(0, 1-int(math.Floor(math.Log10(u)+1e-9))))
-}
-
-// positive turns what would print as -0 into 0.
-func positive(v float64, digits int) float64 {
-	if math.Abs(v) < 0.5*math.Pow(10, float64(-digits)) {
-		return 0
-	}
-	return v
 }

@@ -29,7 +29,7 @@ func BenchmarkMeasure(b *testing.B) {
 	}
 	b.Run("WholeJob", func(b *testing.B) {
 		for b.Loop() {
-			if _, err := quiet.measure(context.Background(), measureOptions{dir: dir}); err != nil {
+			if _, _, err := quiet.measure(context.Background(), measureOptions{dir: dir}); err != nil {
 				b.Fatal(err)
 			}
 		}

@@ -1,0 +1,215 @@
+package cli
+
+import (
+	"fmt"
+	"math"
+	"strings"
+
+	"wheelplane/pose/align"
+	"wheelplane/pose/rig"
+)
+
+// quantityNames are the readings' names in tables, in order within an axle.
+var quantityNames = []struct {
+	quantity align.Quantity
+	name     string
+}{
+	{align.Camber, "camber"},
+	{align.CrossCamber, "cross camber"},
+	{align.Toe, "toe"},
+	{align.TotalToe, "total toe"},
+	{align.AxleHeading, "axle heading"},
+	{align.ThrustAngle, "thrust angle"},
+	{align.ScrubAngle, "scrub angle"},
+	{align.AxleOffset, "axle offset"},
+	{align.Caster, "caster"},
+	{align.CrossCaster, "cross caster"},
+	{align.Kingpin, "kingpin inclination"},
+	{align.CrossKPI, "cross kingpin inclination"},
+	{align.ScrubRadius, "scrub radius"},
+	{align.Trail, "trail"},
+	{align.MaxSteer, "largest steer"},
+	{align.SteerAngle, "steer angle"},
+	{align.ToeOutOnTurns, "toe-out on turns"},
+	{align.SteerRatio, "steer ratio"},
+	{align.Wheelbase, "wheelbase"},
+	{align.Track, "track"},
+	{align.TravelDirection, "travel direction"},
+	{align.TravelMinusAxle, "travel less thrust"},
+	{align.RollingRadius, "rolling radius"},
+	{align.Runout, "board runout"},
+}
+
+// row is what a line of a table is about: a quantity, at a station where it
+// differs from station to station.
+type row struct {
+	axle     int
+	quantity align.Quantity
+	name     string // for people
+	station  string
+	unit     string
+}
+
+// rowsOf lists the lines of an epoch, axle by axle from the front and in the
+// order of quantityNames.
+func rowsOf(readings []rig.Reading, epoch string) []row {
+	axles := 0
+	for _, x := range readings {
+		axles = max(axles, x.Axle)
+	}
+	var out []row
+	for axle := 1; axle <= axles; axle++ {
+		for _, q := range quantityNames {
+			seen := map[string]bool{}
+			for _, x := range readings {
+				if x.Epoch != epoch || x.Axle != axle || x.Quantity != q.quantity || seen[x.Station] {
+					continue
+				}
+				seen[x.Station] = true
+				r := row{axle: axle, quantity: q.quantity, name: q.name, station: x.Station, unit: x.Unit}
+				if r.station != "" {
+					r.name += ", station " + r.station
+				}
+				if r.unit == "1" {
+					r.unit = ""
+				}
+				out = append(out, r)
+			}
+		}
+	}
+	return out
+}
+
+func epochsOf(readings []rig.Reading) []string {
+	var out []string
+	for _, x := range readings {
+		if len(out) == 0 || out[len(out)-1] != x.Epoch {
+			out = append(out, x.Epoch)
+		}
+	}
+	return out
+}
+
+func axleTitle(job *rig.Job, axle int) string {
+	title := fmt.Sprintf("axle %d", axle)
+	if name := job.Vehicle.Axles[axle-1].Name; name != "" {
+		title += ", " + name
+	}
+	return title
+}
+
+// byAxle is a table with a heading for each axle, all of one width.
+func byAxle(job *rig.Job, rows []row, columns []column, cells func(row) [][]string) *table {
+	t := newTable(append([]column{left("")}, columns...)...)
+	axle := 0
+	for _, r := range rows {
+		if r.axle != axle {
+			head := []string{axleTitle(job, r.axle)}
+			for _, c := range columns {
+				head = append(head, c.name)
+			}
+			if axle == 0 {
+				t.columns[0].name = head[0]
+			} else {
+				t.row()
+				t.row(head...)
+			}
+			axle = r.axle
+		}
+		for _, c := range cells(r) {
+			t.row(append([]string{r.name}, c...)...)
+		}
+	}
+	return t
+}
+
+// resultText is a table of the readings for each epoch.
+func resultText(job *rig.Job, r *rig.Result) string {
+	var b strings.Builder
+	for _, epoch := range epochsOf(r.Readings) {
+		columns := []column{right("left"), right("right"), right("axle"), left("unit")}
+		t := byAxle(job, rowsOf(r.Readings, epoch), columns, func(row row) [][]string {
+			cell := map[align.Side]string{}
+			for _, x := range r.Readings {
+				if x.Epoch == epoch && x.Axle == row.axle && x.Quantity == row.quantity && x.Station == row.station {
+					cell[x.Side] = plusMinus(x)
+				}
+			}
+			return [][]string{{cell[align.Left], cell[align.Right], cell[align.NoSide], row.unit}}
+		})
+		fmt.Fprintf(&b, "%s (± standard uncertainty, k = 1)\n\n%s\n", epoch, t)
+	}
+	b.WriteString(networkText(r.Network))
+	if !r.Network.RunoutRemoved {
+		b.WriteString("runout is not compensated\n")
+	}
+	return b.String()
+}
+
+// compareText is resultText with the truth beside each reading.
+func compareText(job *rig.Job, result, truth *rig.Result) string {
+	var b strings.Builder
+	worst := 0.0
+	c := compare(result, truth)
+	for _, epoch := range epochsOf(result.Readings) {
+		columns := []column{left("side"), right("measured"), right("u"), right("truth"), right("error"), right("error/u"), left("unit")}
+		t := byAxle(job, rowsOf(result.Readings, epoch), columns, func(row row) (lines [][]string) {
+			for _, side := range []align.Side{align.Left, align.Right, align.NoSide} {
+				for _, x := range c.Readings {
+					if x.Epoch != epoch || x.Axle != row.axle || x.Quantity != row.quantity || x.Station != row.station || x.Side != side {
+						continue
+					}
+					d := digits(x.U, x.Unit)
+					lines = append(lines, []string{string(side), decimal(x.Value, d), decimal(x.U, d), decimal(x.Truth, d), decimal(x.Error, d), decimal(x.Normalised, 1), row.unit})
+					worst = math.Max(worst, math.Abs(x.Normalised))
+				}
+			}
+			return lines
+		})
+		fmt.Fprintf(&b, "%s (u: standard uncertainty, k = 1)\n\n%s\n", epoch, t)
+	}
+	return b.String() + networkText(result.Network) +
+		fmt.Sprintf("\nlargest error: %.1f of its own standard uncertainties, of %d readings\n", worst, len(c.Readings))
+}
+
+// networkText tells how well it all fits, and how far the vehicle went.
+func networkText(n *rig.Network) string {
+	text := fmt.Sprintf("%d photos, %d boards seen, %d corners (%d left out), residual %.3f px, chi-square %.2f per degree of freedom\n",
+		n.Photos, n.Views, n.Corners, n.Rejected, n.RMSPx, n.VarianceFactor)
+	if len(n.Stations) < 2 {
+		return text
+	}
+	t := newTable(left("station"), left("epoch"), right("photos"), right("rolled mm"), right("wheels turned deg"))
+	for _, s := range n.Stations {
+		t.row(s.Name, s.Epoch, fmt.Sprint(s.Photos), decimal(s.RolledMM, 0), decimal(s.TurnDeg, 1))
+	}
+	return text + "\n" + t.String()
+}
+
+// plusMinus writes a value and its standard uncertainty, both to the
+// uncertainty's second digit (GUM, JCGM 100:2008, 7.2.6).
+func plusMinus(x rig.Reading) string {
+	d := digits(x.U, x.Unit)
+	return decimal(x.Value, d) + " ± " + decimal(x.U, d)
+}
+
+// digits is how many decimals a value of this standard uncertainty gets: two
+// digits of u, but no finer than anyone reads a table. The files have them all.
+func digits(u float64, unit string) int {
+	most := 4
+	if unit == "mm" {
+		most = 2
+	}
+	if !(u > 0) {
+		return most
+	}
+	return min(most, max(0, 1-int(math.Floor(math.Log10(u)+1e-9))))
+}
+
+// decimal writes v with so many decimals, and never as -0.
+func decimal(v float64, digits int) string {
+	if math.Abs(v) < 0.5*math.Pow(10, float64(-digits)) {
+		v = 0
+	}
+	return fmt.Sprintf("%.*f", digits, v)
+}
