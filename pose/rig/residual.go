@@ -49,19 +49,6 @@ func (lineManifold) Plus(x, d, out []float64) {
 	bundle.PutPose(out, t)
 }
 
-// lineStep is the 6 × 4 matrix from a step of [lineManifold] to the step
-// (ω, τ) of [pose.SE3.Plus] in the body.
-func lineStep(bodyFromLine pose.SE3) [6][4]float64 {
-	var m [6][4]float64
-	for k := range 2 {
-		c := bodyFromLine.R.Column(k)
-		for i := range 3 {
-			m[i][k], m[3+i][2+k] = c[i], c[i]
-		}
-	}
-	return m
-}
-
 // linkKind is a kind of link in the chain from the camera to a board.
 type linkKind int
 
