@@ -8,7 +8,6 @@ import (
 	"slices"
 
 	"gocv.io/x/gocv"
-	"gonum.org/v1/gonum/mat"
 
 	"wheelplane/pose"
 	"wheelplane/vision"
@@ -85,56 +84,15 @@ func opencvCalibrate(views []View, width, height int, flags gocv.CalibFlag) (vis
 	return cam, cameraFromBoard, nil
 }
 
-// boardToPicture returns the homography from board x, y to pixels by the
-// normalised direct linear transform (Hartley and Zisserman, Multiple View
-// Geometry, algorithm 4.2). ok is false where the corners do not fix it: fewer
-// than four, or too near to one line.
+// boardToPicture returns the homography from board x, y (m) to pixels; see
+// [vision.Homography].
 func boardToPicture(v *View) (h [3][3]float64, ok bool) {
-	n := len(v.Corners)
-	if n < 4 {
-		return h, false
-	}
 	var from, to [][2]float64
 	for _, c := range v.Corners {
 		q := v.Board.Corner(c.Index)
 		from, to = append(from, [2]float64{q[0], q[1]}), append(to, c.Px)
 	}
-	nf, tf := normalise(from)
-	nt, tt := normalise(to)
-	a := mat.NewDense(2*n, 9, nil)
-	for i := range nf {
-		x, y, u, w := nf[i][0], nf[i][1], nt[i][0], nt[i][1]
-		a.SetRow(2*i, []float64{x, y, 1, 0, 0, 0, -u * x, -u * y, -u})
-		a.SetRow(2*i+1, []float64{0, 0, 0, x, y, 1, -w * x, -w * y, -w})
-	}
-	// The right singular vector of the smallest singular value, by way of AᵀA:
-	// nine numbers, well scaled.
-	var ata mat.SymDense
-	ata.SymOuterK(1, a.T())
-	var eig mat.EigenSym
-	if !eig.Factorize(&ata, true) {
-		return h, false
-	}
-	values := eig.Values(nil)
-	if !(values[1] > 1e-7*values[8]) {
-		return h, false
-	}
-	var vec mat.Dense
-	eig.VectorsTo(&vec)
-	var m, fromScale, toScale mat.Dense
-	g := mat.NewDense(3, 3, nil)
-	for i := 0; i < 9; i++ {
-		g.Set(i/3, i%3, vec.At(i, 0))
-	}
-	fromScale.CloneFrom(mat.NewDense(3, 3, []float64{tf[0], 0, -tf[0] * tf[1], 0, tf[0], -tf[0] * tf[2], 0, 0, 1}))
-	toScale.CloneFrom(mat.NewDense(3, 3, []float64{1 / tt[0], 0, tt[1], 0, 1 / tt[0], tt[2], 0, 0, 1}))
-	m.Product(&toScale, g, &fromScale)
-	for i := 0; i < 3; i++ {
-		for j := 0; j < 3; j++ {
-			h[i][j] = m.At(i, j)
-		}
-	}
-	return h, true
+	return vision.Homography(from, to)
 }
 
 // plausible tells whether a view's corners lie as a lens may show a plane seen
@@ -162,25 +120,6 @@ func plausible(v *View, h [3][3]float64) bool {
 	}
 	slices.Sort(off)
 	return off[len(off)*3/4] <= 0.1*math.Hypot(hi[0]-lo[0], hi[1]-lo[1])
-}
-
-// normalise moves the points' mean to the origin and their root mean square
-// distance to √2; t holds scale and mean.
-func normalise(p [][2]float64) (q [][2]float64, t [3]float64) {
-	var mx, my, s float64
-	for _, a := range p {
-		mx, my = mx+a[0]/float64(len(p)), my+a[1]/float64(len(p))
-	}
-	for _, a := range p {
-		s += (a[0]-mx)*(a[0]-mx) + (a[1]-my)*(a[1]-my)
-	}
-	if s > 0 {
-		s = math.Sqrt2 / math.Sqrt(s/float64(len(p)))
-	}
-	for _, a := range p {
-		q = append(q, [2]float64{s * (a[0] - mx), s * (a[1] - my)})
-	}
-	return q, [3]float64{s, mx, my}
 }
 
 // focalVisible tells whether the views' perspective shows a focal length at

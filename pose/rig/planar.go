@@ -7,8 +7,6 @@ import (
 	"wheelplane/pose"
 	"wheelplane/pose/bundle"
 	"wheelplane/vision"
-
-	"gonum.org/v1/gonum/mat"
 )
 
 // planarPose is one solution of a board's pose in one photograph.
@@ -58,8 +56,7 @@ func planarPoses(ctx context.Context, camera *vision.Camera, board *vision.Board
 }
 
 // fromHomography starts the pose from the homography between the board and
-// the normalised picture, by the direct linear transform with Hartley's
-// scaling.
+// the normalised picture.
 func fromHomography(camera *vision.Camera, board *vision.Board, corners []vision.Corner) (pose.SE3, bool) {
 	n := len(corners)
 	from, to := make([][2]float64, n), make([][2]float64, n)
@@ -72,33 +69,11 @@ func fromHomography(camera *vision.Camera, board *vision.Board, corners []vision
 		}
 		to[i] = xy
 	}
-	fs, fc, ok1 := scaling(from)
-	ts, tc, ok2 := scaling(to)
-	if !ok1 || !ok2 {
+	h, ok := vision.Homography(from, to)
+	if !ok {
 		return pose.SE3{}, false
 	}
-	ata := mat.NewSymDense(9, nil)
-	for i := range from {
-		x, y := (from[i][0]-fc[0])/fs, (from[i][1]-fc[1])/fs
-		u, v := (to[i][0]-tc[0])/ts, (to[i][1]-tc[1])/ts
-		ata.SymRankOne(ata, 1, mat.NewVecDense(9, []float64{x, y, 1, 0, 0, 0, -u * x, -u * y, -u}))
-		ata.SymRankOne(ata, 1, mat.NewVecDense(9, []float64{0, 0, 0, x, y, 1, -v * x, -v * y, -v}))
-	}
-	var eig mat.EigenSym
-	if !eig.Factorize(ata, true) {
-		return pose.SE3{}, false
-	}
-	// Corners in a line leave a second null direction.
-	if l := eig.Values(nil); l[1] < 1e-9*l[8] {
-		return pose.SE3{}, false
-	}
-	var vec mat.Dense
-	eig.VectorsTo(&vec)
-	h := mat.NewDense(3, 3, mat.Col(nil, 0, &vec))
-	var m mat.Dense
-	m.Mul(mat.NewDense(3, 3, []float64{ts, 0, tc[0], 0, ts, tc[1], 0, 0, 1}), h)
-	m.Mul(&m, mat.NewDense(3, 3, []float64{1 / fs, 0, -fc[0] / fs, 0, 1 / fs, -fc[1] / fs, 0, 0, 1}))
-	column := func(j int) pose.Vec { return pose.Vec{m.At(0, j), m.At(1, j), m.At(2, j)} }
+	column := func(j int) pose.Vec { return pose.Vec{h[0][j], h[1][j], h[2][j]} }
 	r1, r2, t := column(0), column(1), column(2)
 	k := 2 / (pose.Norm(r1) + pose.Norm(r2))
 	if t[2] < 0 {
@@ -109,19 +84,6 @@ func fromHomography(camera *vision.Camera, board *vision.Board, corners []vision
 	}
 	r1, r2, t = pose.Scale(k, r1), pose.Scale(k, r2), pose.Scale(k, t)
 	return pose.SE3{R: pose.FromColumns(r1, r2, pose.Cross(r1, r2)).Orthonormal(), T: t}, true
-}
-
-// scaling returns the centre of points and their RMS distance from it.
-func scaling(p [][2]float64) (s float64, c [2]float64, ok bool) {
-	for _, q := range p {
-		c[0] += q[0] / float64(len(p))
-		c[1] += q[1] / float64(len(p))
-	}
-	for _, q := range p {
-		s += ((q[0]-c[0])*(q[0]-c[0]) + (q[1]-c[1])*(q[1]-c[1])) / float64(len(p))
-	}
-	s = math.Sqrt(s)
-	return s, c, s > 0
 }
 
 func refinePlanar(ctx context.Context, camera *vision.Camera, board *vision.Board, corners []vision.Corner, start pose.SE3) (planarPose, bool) {

@@ -234,7 +234,7 @@ func strength(corners []vision.Corner) float64 {
 	for _, c := range corners {
 		p = append(p, c.Px)
 	}
-	spread, _, _ := scaling(p)
+	_, spread := vision.Spread(p)
 	return float64(len(p)) * spread
 }
 
