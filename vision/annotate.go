@@ -41,7 +41,7 @@ func Annotate(img *image.Gray, orientation int, boards []Board, r Result) (*imag
 	}
 	c := newCanvas(small, orientation, float64(factor))
 
-	zoom := ellipseZoom(r, float64(factor))
+	zoom := ellipseZoom(r)
 	outlines := c.layer()
 	corners, dots, rejected := c.layer(), c.layer(), c.layer()
 	thin, thick := 0.7*c.unit, 1.1*c.unit
@@ -93,9 +93,9 @@ func (k *Corner) onEllipse(a float64) (dx, dy float64) {
 	return l * math.Cos(a), m*math.Cos(a) + n*math.Sin(a)
 }
 
-// ellipseZoom is a round factor that makes a typical ellipse some pixels
-// large in a picture reduced by factor.
-func ellipseZoom(r Result, factor float64) float64 {
+// ellipseZoom is a round factor that makes a typical ellipse some of the
+// photograph's pixels large.
+func ellipseZoom(r Result) float64 {
 	var sd []float64
 	for _, v := range r.Views {
 		for _, k := range v.Corners {

@@ -37,22 +37,22 @@ type network struct {
 	body          []bundle.BlockID
 	photos        []bundle.BlockID
 
-	seen      *seen
-	views     []bundle.ResidualID // by observation
-	corners   int                 // rows/2 of active views
-	priorRows int
+	seen    *seen
+	views   []bundle.ResidualID // by observation; -1: takes no part
+	corners int                 // in these views
 }
 
-// robust is the loss against wrong corners while the solution is being found:
-// a group is one corner, whitened, so 3 is about the 99 % circle.
+// robustWidth is where the loss against wrong corners begins to count less
+// while the solution is being found: a group is one corner, whitened, so 3 is
+// about the 99 % circle.
 const robustWidth = 3
 
 // seen tells which parts of the chain the photographs show.
 type seen struct {
 	hang [][]bool // by hang and station
-	axis []bool
-	lay  []bool // by floor board
-	body [][]bool
+	axis []bool   // by axis
+	lay  []bool   // by floor board
+	body [][]bool // by body board and station
 	// frame numbers the bodies: stations that share a wheel axis or a body board
 	// are one rigid body, others have nothing in common but the floor.
 	frame []int
@@ -255,7 +255,6 @@ func (n *network) sweptAt(wheel, st int) bool {
 // addPrior adds what is known beforehand.
 func (n *network) addPrior(name string, f bundle.Residual, rows int, blocks ...bundle.BlockID) {
 	n.p.AddResidual(name, f, rows, 0, nil, blocks...)
-	n.priorRows += rows
 }
 
 // BodyTilt is how much the body may roll or pitch from one station to the

@@ -223,7 +223,7 @@ func TestScrewAxes(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		return marks(bodyFromFloor, marks(s.Job.FloorFromHubAt(c, s.Truth, h, st), rim))
+		return marks(bodyFromFloor, marks(c.FloorFromHub(s.Truth, h, st), rim))
 	}
 	// The angle between two lines and how far a point of one is off the other.
 	apart := func(d, p, d2, p2 pose.Vec) (angle, distance float64) {

@@ -108,7 +108,7 @@ func (n *network) readings(s *State, cov covariance, epoch int, widen float64) (
 	}
 	n.appendRunout(set, s, cov, epoch, widen)
 	n.appendRolling(set, s, cov, epoch, widen)
-	n.appendSweep(set, s, cov, epoch, widen)
+	n.appendSweep(set, cov, epoch, widen)
 	return set, nil
 }
 
@@ -342,7 +342,7 @@ func (n *network) centrelineOf(epoch int, l *list) func(x [][]float64) float64 {
 // appendSweep adds what the steering sweep of an epoch tells: for each swept
 // wheel the steering axis and the steer angle at each station, and what follows
 // for axles from both their wheels.
-func (n *network) appendSweep(set *align.Set, s *State, cov covariance, epoch int, widen float64) {
+func (n *network) appendSweep(set *align.Set, cov covariance, epoch int, widen float64) {
 	j, c := n.job, n.cast
 	var l list
 	line := n.centrelineOf(epoch, &l)

@@ -1,10 +1,7 @@
 package rig
 
 import (
-	"encoding/json"
-	"fmt"
 	"math"
-	"os"
 
 	"wheelplane/pose/align"
 )
@@ -76,17 +73,4 @@ func Find(list []Reading, like Reading) (Reading, bool) {
 		}
 	}
 	return Reading{}, false
-}
-
-// LoadResult reads a result or truth file.
-func LoadResult(path string) (*Result, error) {
-	text, err := os.ReadFile(path)
-	if err != nil {
-		return nil, err
-	}
-	var r Result
-	if err := json.Unmarshal(text, &r); err != nil {
-		return nil, fmt.Errorf("%s: not a result file: %w; measure the job again", path, err)
-	}
-	return &r, nil
 }

@@ -178,8 +178,9 @@ func (c *Cast) seatOf(board, station int) seat {
 	return seat{}
 }
 
-// floorFromHub returns where a hang's wheel is at a station, turned by its spin.
-func (c *Cast) floorFromHub(s *State, hang, station int) pose.SE3 {
+// FloorFromHub returns where a hang's wheel is at a station, its hub turned by
+// the spin of its board.
+func (c *Cast) FloorFromHub(s *State, hang, station int) pose.SE3 {
 	w := c.wheelOf[hang]
 	axis := c.AxisAt[w][station]
 	t := s.FloorFromBody[station]
@@ -189,24 +190,18 @@ func (c *Cast) floorFromHub(s *State, hang, station int) pose.SE3 {
 	return t.Mul(s.BodyFromHub[axis]).Mul(pose.SE3{R: pose.RotY(s.Spin[hang][station])})
 }
 
-// FloorFromBoardAt returns where a board is at a station: the chain without
-// the camera. ok is false for a board that is nowhere then.
-func (j *Job) FloorFromBoardAt(c *Cast, s *State, board, station int) (floorFromBoard pose.SE3, ok bool) {
+// FloorFromBoard returns where a board is at a station: the chain without the
+// camera. ok is false for a board that is nowhere then.
+func (c *Cast) FloorFromBoard(s *State, board, station int) (floorFromBoard pose.SE3, ok bool) {
 	switch at := c.seatOf(board, station); at.kind {
 	case onWheel:
-		return c.floorFromHub(s, at.index, station).Mul(s.HubFromBoard[at.index]), true
+		return c.FloorFromHub(s, at.index, station).Mul(s.HubFromBoard[at.index]), true
 	case onFloor:
 		return s.FloorFromBoard[at.index], true
 	case onBody:
 		return s.FloorFromBody[station].Mul(s.BodyFromBoard[at.index]), true
 	}
 	return pose.SE3{}, false
-}
-
-// FloorFromHubAt returns where a hang's wheel is at a station, its hub turned
-// by the spin of its board.
-func (j *Job) FloorFromHubAt(c *Cast, s *State, hang, station int) pose.SE3 {
-	return c.floorFromHub(s, hang, station)
 }
 
 // Printed returns a board as it truly is in the state: with the print scale.
