@@ -123,39 +123,70 @@ func (s *seen) share(j *Job, c *Cast, a, b int) bool {
 func build(job *Job, camera *vision.Camera, obs []Observation, s *State, used []bool, loss bundle.Loss) *network {
 	n := &network{job: job, cast: job.Cast()}
 	n.seen = job.whatIsSeen(n.cast, obs, used)
-	pr := job.Priors
-	c := n.cast
-	station := func(st int) string { return job.Stations[st].Name }
 
 	intr := s.Camera.Intrinsics()
 	n.camera = n.p.AddBlock("camera", intr[:], bundle.Euclidean(vision.NumIntrinsics))
 	n.scale = n.p.AddBlock("print scale", s.PrintScale[:], bundle.Euclidean(2))
-	n.addPrior("print scale prior", &prior{[]float64{1, 1}, []float64{1 / pr.PrintScale, 0, 0, 1 / pr.PrintScale}}, 2, n.scale)
+	u := job.Priors.PrintScale
+	n.addPrior("print scale prior", &prior{[]float64{1, 1}, []float64{1 / u, 0, 0, 1 / u}}, 2, n.scale)
+	n.addStations(s)
+	n.addAxes(s)
+	n.addSteers(s)
+	for h := range job.Hangs {
+		n.addHang(s, h)
+	}
+	n.addFloorAndBody(s)
+	for i, t := range s.Cameras {
+		b := n.p.AddBlock("photo "+job.Photos[i].Path, bundle.PoseValue(t), bundle.PoseManifold)
+		n.p.Eliminate(b)
+		n.p.SetConstant(b, !used[i])
+		n.photos = append(n.photos, b)
+	}
+	n.gauge()
 
-	bodyTilt := job.BodyTilt()
+	for _, o := range obs {
+		id := bundle.ResidualID(-1)
+		if used[o.Photo] && len(o.Corners) > 0 && n.cast.seatOf(o.Board, job.Photos[o.Photo].Station).kind != nowhere {
+			id = n.addView(o, loss)
+		}
+		n.views = append(n.views, id)
+	}
+	n.cameraPrior(camera)
+	return n
+}
+
+// addStations adds where the body is at each station.
+func (n *network) addStations(s *State) {
+	pr, bodyTilt := n.job.Priors, n.job.BodyTilt()
 	for st, t := range s.FloorFromBody {
-		b := n.p.AddBlock("body at station "+station(st), bundle.PoseValue(t), bundle.PoseManifold)
+		stop := n.job.Stations[st]
+		b := n.p.AddBlock("body at station "+stop.Name, bundle.PoseValue(t), bundle.PoseManifold)
 		n.stations = append(n.stations, b)
 		switch {
 		case n.seen.frame[st] == st:
 			// Body and floor coincide at a body's first station: the gauge, with
 			// centrelineGauge.
 			n.p.SetConstant(b, true)
-		case len(job.Stations[st].Lifted) > 0:
-			n.addPrior("lifted body at station "+station(st), levelPrior{0, pr.LiftHeight, pr.LiftTilt}, 3, b)
+		case len(stop.Lifted) > 0:
+			n.addPrior("lifted body at station "+stop.Name, levelPrior{0, pr.LiftHeight, pr.LiftTilt}, 3, b)
 		default:
-			n.addPrior("floor flatness at station "+station(st), levelPrior{0, pr.FloorFlatness, bodyTilt}, 3, b)
+			n.addPrior("floor flatness at station "+stop.Name, levelPrior{0, pr.FloorFlatness, bodyTilt}, 3, b)
 		}
 	}
+}
+
+// addAxes adds the wheels' axes, and a steering axis to each that is swept.
+func (n *network) addAxes(s *State) {
+	c, pr := n.cast, n.job.Priors
 	swept := make([]bool, len(c.Axes))
 	for w := range c.Wheels {
-		for st := range job.Stations {
+		for st := range n.job.Stations {
 			a := c.AxisAt[w][st]
 			swept[a] = swept[a] || n.sweptAt(w, st)
 		}
 	}
 	for a, axis := range c.Axes {
-		name := fmt.Sprintf("%s, %s", c.Wheels[axis.Wheel], job.Epochs[axis.Epoch].Name)
+		name := fmt.Sprintf("%s, %s", c.Wheels[axis.Wheel], n.job.Epochs[axis.Epoch].Name)
 		if axis.Lifted {
 			name += ", lifted"
 		}
@@ -169,73 +200,70 @@ func build(job *Job, camera *vision.Camera, obs []Observation, s *State, used []
 		}
 		n.lines = append(n.lines, line)
 	}
-	for w, wheel := range c.Wheels {
+}
+
+// addSteers adds how far each wheel is steered at the stations of a sweep.
+func (n *network) addSteers(s *State) {
+	for w, wheel := range n.cast.Wheels {
 		var list []bundle.BlockID
-		for st := range job.Stations {
+		for st, stop := range n.job.Stations {
 			id := bundle.BlockID(-1)
 			if n.sweptAt(w, st) {
-				id = n.p.AddBlock(fmt.Sprintf("steer of %s at station %s", wheel, station(st)), []float64{s.Steer[w][st]}, bundle.Euclidean(1))
+				id = n.p.AddBlock(fmt.Sprintf("steer of %s at station %s", wheel, stop.Name), []float64{s.Steer[w][st]}, bundle.Euclidean(1))
 			}
 			list = append(list, id)
 		}
 		n.steers = append(n.steers, list)
 	}
-	for h, hang := range job.Hangs {
-		board := job.Boards[hang.Board].Name
-		b := n.p.AddBlock(fmt.Sprintf("mount of board %s on %s", board, hang.Wheel), bundle.PoseValue(s.HubFromBoard[h]), bundle.PoseManifold)
-		n.addPrior("mount prior of board "+board, mountPrior{pr.MountTilt, pr.MountOffset, pr.Standoff, pr.StandoffU}, 5, b)
-		n.hangs = append(n.hangs, b)
-		var list []bundle.BlockID
-		straight := -1 // the last station before a sweep that shows the board
-		zero := false  // spin counts from the first station that shows the board
-		for st, stop := range job.Stations {
-			id := n.p.AddBlock(fmt.Sprintf("spin of board %s at station %s", board, station(st)), []float64{s.Spin[h][st]}, bundle.Euclidean(1))
-			list = append(list, id)
-			shown := n.seen.hang[h][st]
-			n.p.SetConstant(id, !zero || !shown)
-			zero = zero || shown
-			if !shown {
-				continue
-			}
-			if !stop.Sweep {
-				straight = st
-			} else if straight >= 0 && c.steered[c.wheelOf[h]] && c.AxisAt[c.wheelOf[h]][straight] == c.AxisAt[c.wheelOf[h]][st] {
-				n.addPrior(fmt.Sprintf("held brakes, board %s at station %s", board, station(st)), same{pr.BrakeSlip}, 1, list[straight], id)
-			}
-		}
-		n.spins = append(n.spins, list)
-		if !zero {
-			n.p.SetConstant(b, true)
+}
+
+// addHang adds how a board is clamped to its wheel, and the wheel's spin at
+// each station, which counts from the first that shows the board.
+func (n *network) addHang(s *State, h int) {
+	hang, pr := n.job.Hangs[h], n.job.Priors
+	board := n.job.Boards[hang.Board].Name
+	mount := n.p.AddBlock(fmt.Sprintf("mount of board %s on %s", board, hang.Wheel), bundle.PoseValue(s.HubFromBoard[h]), bundle.PoseManifold)
+	n.addPrior("mount prior of board "+board, mountPrior{pr.MountTilt, pr.MountOffset, pr.Standoff, pr.StandoffU}, 5, mount)
+	n.hangs = append(n.hangs, mount)
+	n.p.SetConstant(mount, !slices.Contains(n.seen.hang[h], true))
+
+	w := n.cast.wheelOf[h]
+	axisAt := n.cast.AxisAt[w]
+	var spins []bundle.BlockID
+	before := false // a station before shows the board
+	straight := -1  // the last one outside a sweep that does
+	for st, stop := range n.job.Stations {
+		id := n.p.AddBlock(fmt.Sprintf("spin of board %s at station %s", board, stop.Name), []float64{s.Spin[h][st]}, bundle.Euclidean(1))
+		spins = append(spins, id)
+		shown := n.seen.hang[h][st]
+		n.p.SetConstant(id, !before || !shown)
+		before = before || shown
+		switch {
+		case !shown:
+		case !stop.Sweep:
+			straight = st
+		case straight >= 0 && n.cast.steered[w] && axisAt[straight] == axisAt[st]:
+			n.addPrior(fmt.Sprintf("held brakes, board %s at station %s", board, stop.Name), same{pr.BrakeSlip}, 1, spins[straight], id)
 		}
 	}
-	for f, lay := range job.Floor {
-		b := n.p.AddBlock("floor board "+job.Boards[lay.Board].Name, bundle.PoseValue(s.FloorFromBoard[f]), bundle.PoseManifold)
+	n.spins = append(n.spins, spins)
+}
+
+// addFloorAndBody adds where the boards on the floor and on the body are.
+func (n *network) addFloorAndBody(s *State) {
+	pr := n.job.Priors
+	for f, lay := range n.job.Floor {
+		name := n.job.Boards[lay.Board].Name
+		b := n.p.AddBlock("floor board "+name, bundle.PoseValue(s.FloorFromBoard[f]), bundle.PoseManifold)
 		n.p.SetConstant(b, !n.seen.lay[f])
-		n.addPrior("floor prior of board "+job.Boards[lay.Board].Name, levelPrior{pr.FloorThickness, pr.FloorFlatness, pr.FloorTilt}, 3, b)
+		n.addPrior("floor prior of board "+name, levelPrior{pr.FloorThickness, pr.FloorFlatness, pr.FloorTilt}, 3, b)
 		n.floor = append(n.floor, b)
 	}
-	for k, board := range job.Body {
-		b := n.p.AddBlock("body board "+job.Boards[board].Name, bundle.PoseValue(s.BodyFromBoard[k]), bundle.PoseManifold)
+	for k, board := range n.job.Body {
+		b := n.p.AddBlock("body board "+n.job.Boards[board].Name, bundle.PoseValue(s.BodyFromBoard[k]), bundle.PoseManifold)
 		n.p.SetConstant(b, !slices.Contains(n.seen.body[k], true))
 		n.body = append(n.body, b)
 	}
-	for i, t := range s.Cameras {
-		b := n.p.AddBlock("photo "+job.Photos[i].Path, bundle.PoseValue(t), bundle.PoseManifold)
-		n.p.Eliminate(b)
-		n.p.SetConstant(b, !used[i])
-		n.photos = append(n.photos, b)
-	}
-	n.gauge()
-
-	for _, o := range obs {
-		id := bundle.ResidualID(-1)
-		if used[o.Photo] && len(o.Corners) > 0 && c.seatOf(o.Board, job.Photos[o.Photo].Station).kind != nowhere {
-			id = n.addView(o, loss)
-		}
-		n.views = append(n.views, id)
-	}
-	n.cameraPrior(camera)
-	return n
 }
 
 // sweptAt tells whether a wheel is steered at a station and a photograph shows
