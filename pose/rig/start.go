@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"context"
 	"fmt"
+	"iter"
 	"math"
 	"runtime"
 	"slices"
@@ -24,7 +25,7 @@ type LeftOut struct {
 
 // place is where a board stays while it is photographed: a floor board has one
 // for as long as it lies, a board on a wheel or the body one for each station.
-// The station is that of the lay's number below zero for floor boards.
+// In place of a station a floor board has −1 less its index in Job.Floor.
 type place struct{ board, station int }
 
 func (p place) onFloor() bool { return p.station < 0 }
@@ -339,7 +340,7 @@ func misfit(camera *vision.Camera, views []placedView, cameraFromScene pose.SE3)
 
 // state turns the placed boards and photos into a State.
 func (s *starter) state() (*State, error) {
-	j, c := s.job, s.cast
+	j := s.job
 	for _, hang := range j.Hangs {
 		seen := false
 		for st := range j.Stations {
@@ -350,52 +351,21 @@ func (s *starter) state() (*State, error) {
 			return nil, fmt.Errorf("board %s (%s) is in no photograph that ties to the floor boards: photograph it together with a floor board or a neighbouring wheel", j.Boards[hang.Board].Name, hang.Wheel)
 		}
 	}
-	// The floor: z along the mean normal, at the floor boards' mean height.
-	scene := pose.SE3{R: pose.RotationTo(s.up(), pose.Vec{0, 0, 1})}
-	height, n := 0.0, 0
-	for f := range j.Floor {
-		if t, ok := s.sceneFromBoard[s.layPlace(f)]; ok {
-			height += scene.Apply(t.T)[2]
-			n++
-		}
-	}
-	scene.T[2] = j.Priors.FloorThickness - height/float64(n)
-
-	b := &bodies{starter: s, floorFromScene: scene, state: &State{
-		Camera: *s.camera, PrintScale: [2]float64{1, 1},
-		FloorFromBody: make([]pose.SE3, len(j.Stations)),
-		BodyFromHub:   make([]pose.SE3, len(c.Axes)),
-		BodyFromLine:  make([]pose.SE3, len(c.Axes)),
-		HubFromBoard:  make([]pose.SE3, len(j.Hangs)),
-		BodyFromBoard: make([]pose.SE3, len(j.Body)),
-	}, axis: make([]bool, len(c.Axes)), hang: make([]bool, len(j.Hangs)), body: make([]bool, len(j.Body))}
-	state := b.state
-	for w := range c.Wheels {
-		state.Steer = append(state.Steer, make([]float64, len(j.Stations)))
-		for st, stop := range j.Stations {
-			if stop.Sweep && c.steered[w] {
-				state.Steer[w][st] = stop.Steer
-			}
-		}
-	}
-	for range j.Hangs {
-		state.Spin = append(state.Spin, make([]float64, len(j.Stations)))
-	}
-	for a, axis := range c.Axes {
-		state.BodyFromHub[a] = j.nominalHub(c.Wheels[axis.Wheel])
-	}
-	for h := range j.Hangs {
-		state.HubFromBoard[h] = squareHang(j.Priors.Standoff)
-	}
+	b := &bodies{starter: s, floorFromScene: s.level(), state: s.nominal(),
+		axis: make([]bool, len(s.cast.Axes)), hang: make([]bool, len(j.Hangs)), body: make([]bool, len(j.Body))}
 	for st := range j.Stations {
-		if err := b.station(st); err != nil {
+		if err := b.findBody(st); err != nil {
+			return nil, err
+		}
+		if err := b.readBoards(st); err != nil {
 			return nil, err
 		}
 	}
+	state := b.state
 	// A hub's steering axis starts upright, leaning as most do, through a point
 	// inboard of the wheel.
-	for a, axis := range c.Axes {
-		out := c.Wheels[axis.Wheel].Side.Outboard()
+	for a, axis := range s.cast.Axes {
+		out := s.cast.Wheels[axis.Wheel].Side.Outboard()
 		state.BodyFromLine[a] = pose.SE3{
 			R: pose.RotX(out * 0.1).Mul(pose.RotY(-0.05)),
 			T: pose.Add(state.BodyFromHub[a].T, pose.Vec{0, -out * 0.1, 0}),
@@ -411,13 +381,58 @@ func (s *starter) state() (*State, error) {
 		state.FloorFromBoard = append(state.FloorFromBoard, t)
 	}
 	for p := range j.Photos {
+		cameraFromFloor := pose.Identity()
 		if t := s.cameraFromScene[p]; t != nil {
-			state.Cameras = append(state.Cameras, t.Mul(b.floorFromScene.Inverse()))
-		} else {
-			state.Cameras = append(state.Cameras, pose.Identity())
+			cameraFromFloor = t.Mul(b.floorFromScene.Inverse())
 		}
+		state.Cameras = append(state.Cameras, cameraFromFloor)
 	}
 	return state, nil
+}
+
+// level returns a floorFromScene that is level and at the right height: z along
+// the floor boards' mean normal, their mean height the stated one.
+func (s *starter) level() pose.SE3 {
+	floorFromScene := pose.SE3{R: pose.RotationTo(s.up(), pose.Vec{0, 0, 1})}
+	height, n := 0.0, 0
+	for f := range s.job.Floor {
+		if t, ok := s.sceneFromBoard[s.layPlace(f)]; ok {
+			height += floorFromScene.Apply(t.T)[2]
+			n++
+		}
+	}
+	floorFromScene.T[2] = s.job.Priors.FloorThickness - height/float64(n)
+	return floorFromScene
+}
+
+// nominal is a state as the job tells it, before any photograph.
+func (s *starter) nominal() *State {
+	j, c := s.job, s.cast
+	state := &State{
+		Camera: *s.camera, PrintScale: [2]float64{1, 1},
+		FloorFromBody: make([]pose.SE3, len(j.Stations)),
+		BodyFromHub:   make([]pose.SE3, len(c.Axes)),
+		BodyFromLine:  make([]pose.SE3, len(c.Axes)),
+		HubFromBoard:  make([]pose.SE3, len(j.Hangs)),
+		BodyFromBoard: make([]pose.SE3, len(j.Body)),
+	}
+	for w := range c.Wheels {
+		steer := make([]float64, len(j.Stations))
+		for st, stop := range j.Stations {
+			if stop.Sweep && c.steered[w] {
+				steer[st] = stop.Steer
+			}
+		}
+		state.Steer = append(state.Steer, steer)
+	}
+	for a, axis := range c.Axes {
+		state.BodyFromHub[a] = j.nominalHub(c.Wheels[axis.Wheel])
+	}
+	for h := range j.Hangs {
+		state.HubFromBoard[h] = squareHang(j.Priors.Standoff)
+		state.Spin = append(state.Spin, make([]float64, len(j.Stations)))
+	}
+	return state
 }
 
 // bodies finds the body, station by station, from what earlier stations told
@@ -427,48 +442,59 @@ type bodies struct {
 	floorFromScene   pose.SE3
 	state            *State
 	axis, hang, body []bool // known so far, in the body's frame
-	any              bool
+	any              bool   // a body is
 }
 
-func (b *bodies) station(st int) error {
+// floorFrom returns where a board is on the floor at a station, if that is
+// known.
+func (b *bodies) floorFrom(board, st int) (floorFromBoard pose.SE3, ok bool) {
+	t, ok := b.sceneFromBoard[place{board, st}]
+	return b.floorFromScene.Mul(t), ok
+}
+
+// shown goes through the hangs whose boards are known at a station, with where
+// these are on the floor.
+func (b *bodies) shown(st int) iter.Seq2[int, pose.SE3] {
+	return func(yield func(h int, floorFromBoard pose.SE3) bool) {
+		for h, hang := range b.job.Hangs {
+			if b.cast.hangAt[hang.Board][st] != h {
+				continue
+			}
+			if t, ok := b.floorFrom(hang.Board, st); ok && !yield(h, t) {
+				return
+			}
+		}
+	}
+}
+
+// findBody finds where the body is at a station: from a body board, else from
+// wheels that are where they were, else from the vehicle's data.
+func (b *bodies) findBody(st int) error {
 	j, c, s := b.job, b.cast, b.state
 	name := j.Stations[st].Name
-	floorFrom := func(board int) (pose.SE3, bool) {
-		t, ok := b.sceneFromBoard[place{board, st}]
-		return b.floorFromScene.Mul(t), ok
-	}
 	// Points of the body and where they are on the floor now. A steered wheel in
 	// a sweep, or a lifted one, is not where it was.
 	var onBody, onFloor, nominal, found [][2]float64
+	face := pose.Vec{0, j.Priors.Standoff, 0} // the board's face in the hub
 	xy := func(v pose.Vec) [2]float64 { return [2]float64{v[0], v[1]} }
-	steady := func(w int) bool {
-		return !(j.Stations[st].Sweep && c.steered[w]) && !c.Axes[c.AxisAt[w][st]].Lifted
-	}
-	shown := 0
-	for h, hang := range j.Hangs {
-		w := c.wheelOf[h]
-		t, ok := floorFrom(hang.Board)
-		if !ok || c.hangAt[hang.Board][st] != h {
-			continue
-		}
-		shown++
+	for h, t := range b.shown(st) {
 		found = append(found, xy(t.T))
-		nominal = append(nominal, xy(j.nominalHub(hang.Wheel).Apply(pose.Vec{0, j.Priors.Standoff, 0})))
-		if a := c.AxisAt[w][st]; b.axis[a] && steady(w) {
-			onBody = append(onBody, xy(s.BodyFromHub[a].Apply(pose.Vec{0, j.Priors.Standoff, 0})))
+		nominal = append(nominal, xy(j.nominalHub(j.Hangs[h].Wheel).Apply(face)))
+		w := c.wheelOf[h]
+		a := c.AxisAt[w][st]
+		steady := !(j.Stations[st].Sweep && c.steered[w]) && !c.Axes[a].Lifted
+		if b.axis[a] && steady {
+			onBody = append(onBody, xy(s.BodyFromHub[a].Apply(face)))
 			onFloor = append(onFloor, xy(t.T))
 		}
 	}
-	placed := false
 	for k, board := range j.Body {
-		if t, ok := floorFrom(board); ok && b.body[k] {
+		if t, ok := b.floorFrom(board, st); ok && b.body[k] {
 			s.FloorFromBody[st] = upright(t.Mul(s.BodyFromBoard[k].Inverse()))
-			placed = true
-			break
+			return nil
 		}
 	}
 	switch {
-	case placed:
 	case len(onBody) >= 2:
 		s.FloorFromBody[st], _ = fitPlane(onBody, onFloor)
 	case len(found) >= 2:
@@ -484,25 +510,28 @@ func (b *bodies) station(st int) error {
 			floorFromBody = pose.Identity()
 		}
 		s.FloorFromBody[st] = floorFromBody
-	case shown+len(j.Body) == 0:
+	case len(found)+len(j.Body) == 0:
 		return fmt.Errorf("station %s: no wheel board is tied to the floor boards there: photograph them together with floor boards or neighbours, or take the station out", name)
 	default:
 		return fmt.Errorf("station %s: fewer than two wheel boards are tied to the floor boards there and at the stations before it: photograph them together with floor boards or neighbours, or take the station out", name)
 	}
 	b.any = true
+	return nil
+}
 
+// readBoards takes from the boards of a station, whose body is found, what is
+// not known yet of body boards, axes and mounts, and how far wheels turned and
+// were steered.
+func (b *bodies) readBoards(st int) error {
+	j, c, s := b.job, b.cast, b.state
 	bodyFromFloor := s.FloorFromBody[st].Inverse()
 	for k, board := range j.Body {
-		if t, ok := floorFrom(board); ok && !b.body[k] {
+		if t, ok := b.floorFrom(board, st); ok && !b.body[k] {
 			s.BodyFromBoard[k], b.body[k] = bodyFromFloor.Mul(t), true
 		}
 	}
-	for h, hang := range j.Hangs {
-		t, ok := floorFrom(hang.Board)
-		if !ok || c.hangAt[hang.Board][st] != h {
-			continue
-		}
-		w := c.wheelOf[h]
+	for h, t := range b.shown(st) {
+		wheel, w := j.Hangs[h].Wheel, c.wheelOf[h]
 		a := c.AxisAt[w][st]
 		bodyFromBoard := bodyFromFloor.Mul(t)
 		if steer := s.Steer[w][st]; steer != 0 {
@@ -514,16 +543,16 @@ func (b *bodies) station(st int) error {
 				// How far it turned is told by the board better than by the job.
 				was := s.BodyFromHub[a].R.Column(1)
 				now := bodyFromBoard.R.Column(2)
-				s.Steer[w][st] = math.Atan2(was[0]*now[1]-was[1]*now[0], was[0]*now[0]+was[1]*now[1])
-				steer = s.Steer[w][st]
+				steer = math.Atan2(was[0]*now[1]-was[1]*now[0], was[0]*now[0]+was[1]*now[1])
+				s.Steer[w][st] = steer
 			}
 			turn := steerBy(pose.SE3{R: pose.IdentityRotation(), T: at}, -steer)
 			bodyFromBoard = turn.Mul(bodyFromBoard)
 		}
 		if !b.axis[a] {
 			hub := hubOf(bodyFromBoard, j.Priors.Standoff)
-			if d := hub.R.Column(1)[1]; (d > 0) != (hang.Wheel.Side == align.Left) {
-				return fmt.Errorf("board %s faces the wrong way for %s: check whether two boards are swapped", j.Boards[hang.Board].Name, hang.Wheel)
+			if d := hub.R.Column(1)[1]; (d > 0) != (wheel.Side == align.Left) {
+				return fmt.Errorf("board %s faces the wrong way for %s: check whether two boards are swapped", j.Boards[j.Hangs[h].Board].Name, wheel)
 			}
 			s.BodyFromHub[a], b.axis[a] = hub, true
 		}
@@ -545,10 +574,8 @@ func (b *bodies) swapped(nominal, found [][2]float64, rms float64, st int) strin
 		return ""
 	}
 	var boards []int
-	for h, hang := range b.job.Hangs {
-		if _, ok := b.sceneFromBoard[place{hang.Board, st}]; ok && b.cast.hangAt[hang.Board][st] == h {
-			boards = append(boards, hang.Board)
-		}
+	for h := range b.shown(st) {
+		boards = append(boards, b.job.Hangs[h].Board)
 	}
 	best, text := 0.4*rms, ""
 	for i := range found {
