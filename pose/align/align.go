@@ -12,8 +12,10 @@
 package align
 
 import (
+	"cmp"
 	"fmt"
 	"math"
+	"slices"
 
 	"wheelplane/pose"
 
@@ -25,10 +27,9 @@ type Side string
 
 // The sides.
 const (
-	Left    Side = "left"
-	Right   Side = "right"
-	NoSide  Side = ""
-	numSide      = 2
+	Left   Side = "left"
+	Right  Side = "right"
+	NoSide Side = ""
 )
 
 // Quantity names what a reading tells.
@@ -49,21 +50,21 @@ const (
 
 	CrossCamber Quantity = "cross_camber" // per axle: left − right
 
-	RollingRadius   Quantity = "rolling_radius"   // per wheel: rolled distance over rotated angle
-	TravelDirection Quantity = "travel_direction" // of the vehicle: where it rolled, against the centreline
-	TravelMinusAxle Quantity = "travel_minus_thrust"
+	RollingRadius     Quantity = "rolling_radius"      // per wheel: rolled distance over rotated angle
+	TravelDirection   Quantity = "travel_direction"    // of the vehicle: where it rolled, against the centreline
+	TravelMinusThrust Quantity = "travel_minus_thrust" // of the vehicle: travel direction − thrust angle
 
-	Caster      Quantity = "caster"       // per steered wheel
-	CrossCaster Quantity = "cross_caster" // per steered axle: left − right
-	Kingpin     Quantity = "kingpin_inclination"
-	CrossKPI    Quantity = "cross_kingpin_inclination"
-	ScrubRadius Quantity = "scrub_radius" // per steered wheel, on the ground
-	Trail       Quantity = "trail"        // per steered wheel, on the ground
+	Caster       Quantity = "caster"                    // per steered wheel
+	CrossCaster  Quantity = "cross_caster"              // per steered axle: left − right
+	Kingpin      Quantity = "kingpin_inclination"       // per steered wheel
+	CrossKingpin Quantity = "cross_kingpin_inclination" // per steered axle: left − right
+	ScrubRadius  Quantity = "scrub_radius"              // per steered wheel, on the ground
+	Trail        Quantity = "trail"                     // per steered wheel, on the ground
 
 	SteerAngle    Quantity = "steer_angle"      // per steered wheel and station, from straight ahead
 	ToeOutOnTurns Quantity = "toe_out_on_turns" // per steered axle and station: inner − outer
 	MaxSteer      Quantity = "max_steer"        // per steered wheel: the largest of its stations, either way
-	SteerRatio    Quantity = "steer_ratio"      // per further steered axle and station: its steer over axle 1's
+	SteerRatio    Quantity = "steer_ratio"      // per further steered axle and station: its steer over that of the first
 )
 
 // IsLength tells whether a quantity is a length (metres) and not an angle.
@@ -167,7 +168,7 @@ func (s Side) Outboard() float64 {
 	return 1
 }
 
-// headingOf is the angle of the wheel plane in the frame, positive to the left.
+// heading is the angle of the wheel plane in the frame, positive to the left.
 func (g geometry) heading(s Side) linear {
 	k := s.Outboard()
 	return atan2(g.axis[0].times(-k), g.axis[1].times(k))
@@ -178,12 +179,42 @@ func (g geometry) camber() linear {
 	return atan2(g.axis[2].times(-1), hypot(g.axis[0], g.axis[1]))
 }
 
+// pair is an axle with both its wheels, left first.
+type pair struct {
+	number int
+	w      [2]geometry
+}
+
+// middle is the point half way between the wheels' centres.
+func (a pair) middle() (m [3]linear) {
+	for i := range m {
+		m[i] = a.w[0].centre[i].plus(1, a.w[1].centre[i]).times(0.5)
+	}
+	return
+}
+
+// pairs lists the axles that have both their wheels, from the front, as linear
+// forms of n numbers.
+func pairs(wheels []Wheel, n int) []pair {
+	var out []pair
+	for l, left := range wheels {
+		for r, right := range wheels {
+			if left.Axle == right.Axle && left.Side == Left && right.Side == Right {
+				out = append(out, pair{left.Axle, [2]geometry{linearize(left, l, n), linearize(right, r, n)}})
+			}
+		}
+	}
+	slices.SortFunc(out, func(a, b pair) int { return cmp.Compare(a.number, b.number) })
+	return out
+}
+
 // Derive computes the readings of a vehicle.
 //
-// cov is 6n × 6n for n wheels, and three more with a kingpin: for each wheel, in order, the step (ω, τ) of
-// [pose.SE3.Plus] of its bodyFromHub in the wheels' frame, rad and m (the
-// axis changes by ω × axis, the centre by τ), and the kingpin's place. reference
-// is the number of the reference axle.
+// cov is 6n × 6n for n wheels, with three more rows and columns where there is
+// a kingpin: for each wheel, in order, the step (ω, τ) of [pose.SE3.Plus] of its
+// bodyFromHub in the wheels' frame, rad and m (the axis changes by ω × axis, the
+// centre by τ), then the kingpin's place, m; any other size panics. reference is
+// the number of the reference axle.
 //
 // The geometric centreline runs in the ground plane through the midpoints of
 // axle 1 and of the reference axle; where the reference is axle 1 itself,
@@ -203,51 +234,12 @@ func Derive(wheels []Wheel, kingpin *pose.Vec, cov mat.Symmetric, reference int)
 	if cov.SymmetricDim() != n {
 		panic(fmt.Sprintf("align: covariance is %d × %d for %d wheels", cov.SymmetricDim(), cov.SymmetricDim(), len(wheels)))
 	}
-	type pair struct {
-		number int
-		w      [numSide]geometry
-		has    [numSide]bool
-	}
-	var axles []pair
-	for i, w := range wheels {
-		a := -1
-		for k := range axles {
-			if axles[k].number == w.Axle {
-				a = k
-			}
-		}
-		if a < 0 {
-			a = len(axles)
-			axles = append(axles, pair{number: w.Axle})
-		}
-		s := 0
-		if w.Side == Right {
-			s = 1
-		}
-		axles[a].w[s], axles[a].has[s] = linearize(w, i, n), true
-	}
-	both := axles[:0]
-	for _, a := range axles {
-		if a.has[0] && a.has[1] {
-			both = append(both, a)
-		}
-	}
-	axles = both
+	axles := pairs(wheels, n)
 	if len(axles) < 2 && (kingpin == nil || len(axles) < 1) {
-		return nil, fmt.Errorf("only %d axle has boards read on both wheels: the centreline needs two", len(axles))
+		return nil, fmt.Errorf("only %d axles have boards read on both wheels: the centreline needs two; hang a pair on one more axle and photograph it", len(axles))
 	}
-	first, last, ref := 0, 0, -1
-	for k, a := range axles {
-		if a.number < axles[first].number {
-			first = k
-		}
-		if a.number > axles[last].number {
-			last = k
-		}
-		if a.number == reference {
-			ref = k
-		}
-	}
+	first, last := 0, len(axles)-1
+	ref := slices.IndexFunc(axles, func(a pair) bool { return a.number == reference })
 	if ref < 0 {
 		return nil, fmt.Errorf("the reference axle %d has no board read on both wheels", reference)
 	}
@@ -256,16 +248,10 @@ func Derive(wheels []Wheel, kingpin *pose.Vec, cov mat.Symmetric, reference int)
 		rear = last
 	}
 
-	mid := func(a pair) (m [3]linear) {
-		for i := range m {
-			m[i] = a.w[0].centre[i].plus(1, a.w[1].centre[i]).times(0.5)
-		}
-		return
-	}
-	mf, mr := mid(axles[front]), mid(axles[rear])
+	mf, mr := axles[front].middle(), axles[rear].middle()
 	if kingpin != nil {
 		front, rear = -1, ref
-		mr = mid(axles[ref])
+		mr = axles[ref].middle()
 		for i := range mf {
 			mf[i] = linear{kingpin[i], make([]float64, n)}
 			mf[i].g[n-3+i] = 1
@@ -288,14 +274,13 @@ func Derive(wheels []Wheel, kingpin *pose.Vec, cov mat.Symmetric, reference int)
 		grads = append(grads, l.g)
 	}
 	heading := make([]linear, len(axles))
-	toe := make([][numSide]linear, len(axles))
+	toe := make([][2]linear, len(axles))
 	for k, a := range axles {
 		l, r := a.w[0].heading(Left).plus(-1, centreline), a.w[1].heading(Right).plus(-1, centreline)
-		toe[k] = [numSide]linear{wrap(l).times(-1), wrap(r)}
+		toe[k] = [2]linear{wrap(l).times(-1), wrap(r)}
 		heading[k] = toe[k][1].plus(-1, toe[k][0]).times(0.5)
 	}
-	for _, k := range order(len(axles), func(k int) int { return axles[k].number }) {
-		a := axles[k]
+	for k, a := range axles {
 		cl, cr := a.w[0].camber(), a.w[1].camber()
 		add(Camber, a.number, Left, cl)
 		add(Camber, a.number, Right, cr)
@@ -309,7 +294,7 @@ func Derive(wheels []Wheel, kingpin *pose.Vec, cov mat.Symmetric, reference int)
 		} else {
 			add(ScrubAngle, a.number, NoSide, heading[k].plus(-1, heading[ref]))
 		}
-		m := mid(a)
+		m := a.middle()
 		ex, ey := m[0].plus(-1, mf[0]), m[1].plus(-1, mf[1])
 		if k != front && k != rear {
 			add(AxleOffset, a.number, NoSide, product(ux, ey).plus(-1, product(uy, ex)))
@@ -325,7 +310,7 @@ func Derive(wheels []Wheel, kingpin *pose.Vec, cov mat.Symmetric, reference int)
 	for i, g := range grads {
 		j.SetRow(i, g)
 	}
-	out.Cov = propagate(j, cov)
+	out.Cov = Propagate(j, cov)
 	return out, nil
 }
 
@@ -349,21 +334,10 @@ func wrap(a linear) linear {
 	return a
 }
 
-// order returns 0..n-1 sorted by key.
-func order(n int, key func(int) int) []int {
-	out := make([]int, n)
-	for i := range out {
-		out[i] = i
-		for k := i; k > 0 && key(out[k]) < key(out[k-1]); k-- {
-			out[k], out[k-1] = out[k-1], out[k]
-		}
-	}
-	return out
-}
-
-// propagate returns J·cov·Jᵀ (GUM, JCGM 100:2008, 5.2.2, for several outputs
-// JCGM 102:2011, 6.2.1.3).
-func propagate(j *mat.Dense, cov mat.Symmetric) *mat.SymDense {
+// Propagate returns J·cov·Jᵀ, the covariance of outputs with the Jacobian J,
+// outputs × inputs (GUM, JCGM 100:2008, 5.2.2, for several outputs JCGM
+// 102:2011, 6.2.1.3). Sizes that do not fit panic.
+func Propagate(j *mat.Dense, cov mat.Symmetric) *mat.SymDense {
 	var t, full mat.Dense
 	t.Mul(j, cov)
 	full.Mul(&t, j.T())

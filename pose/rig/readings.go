@@ -292,7 +292,7 @@ func (n *network) appendRolling(set *align.Set, s *State, cov covariance, epoch 
 		return []float64{direction, direction - (heading - line)}
 	})
 	set.Append(align.Reading{Quantity: align.TravelDirection, Axle: j.Vehicle.Reference, Value: v[0]}, u[0])
-	set.Append(align.Reading{Quantity: align.TravelMinusAxle, Axle: j.Vehicle.Reference, Value: v[1]}, u[1])
+	set.Append(align.Reading{Quantity: align.TravelMinusThrust, Axle: j.Vehicle.Reference, Value: v[1]}, u[1])
 }
 
 // midpoint of two hubs in a list of values.
@@ -423,7 +423,7 @@ func (n *network) appendSweep(set *align.Set, cov covariance, epoch int, widen f
 				first = axle
 			}
 			add(align.CrossCaster, axle, align.NoSide, "", left.caster-right.caster)
-			add(align.CrossKPI, axle, align.NoSide, "", left.inclination-right.inclination)
+			add(align.CrossKingpin, axle, align.NoSide, "", left.inclination-right.inclination)
 			for st, stop := range j.Stations {
 				m, ok := mean(axle, st)
 				if !ok {

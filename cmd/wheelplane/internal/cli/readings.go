@@ -25,7 +25,7 @@ var quantityNames = []struct {
 	{align.Caster, "caster"},
 	{align.CrossCaster, "cross caster"},
 	{align.Kingpin, "kingpin inclination"},
-	{align.CrossKPI, "cross kingpin inclination"},
+	{align.CrossKingpin, "cross kingpin inclination"},
 	{align.ScrubRadius, "scrub radius"},
 	{align.Trail, "trail"},
 	{align.MaxSteer, "largest steer"},
@@ -35,7 +35,7 @@ var quantityNames = []struct {
 	{align.Wheelbase, "wheelbase"},
 	{align.Track, "track"},
 	{align.TravelDirection, "travel direction"},
-	{align.TravelMinusAxle, "travel less thrust"},
+	{align.TravelMinusThrust, "travel less thrust"},
 	{align.RollingRadius, "rolling radius"},
 	{align.Runout, "board runout"},
 }
