@@ -366,7 +366,10 @@ func (s *solver) converged(sum *Summary, cost float64, why Reason) error {
 			}
 		}
 	}
-	if why != CostZero && sum.Gradient > flatGradient && 2*cost > zeroRow*float64(s.rows) {
+	// A column at cosine c to the residuals could lower the cost by c² of it: a
+	// caller content with less exactness gets it.
+	flat := max(flatGradient, math.Sqrt(s.o.CostTolerance))
+	if why != CostZero && sum.Gradient > flat && 2*cost > zeroRow*float64(s.rows) {
 		return s.stalled(sum, cost, nil)
 	}
 	sum.Converged, sum.Reason = true, why
