@@ -3,6 +3,7 @@ package rig
 import (
 	"context"
 	"fmt"
+	"io"
 	"math"
 	"sort"
 	"strings"
@@ -22,6 +23,9 @@ type Options struct {
 	Unusable map[int]string
 	// Progress, if any, is told what is going on.
 	Progress func(what string)
+	// Problem, if any, gets the last fit as plain text, from where it set out.
+	// See [WriteProblem].
+	Problem io.Writer
 }
 
 // EpochReadings are the readings of one epoch with their joint covariance.
@@ -111,6 +115,11 @@ func Solve(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 	if err := f.net.checkTurns(f.state); err != nil {
 		return nil, err
 	}
+	if o.Problem != nil {
+		if err := WriteProblem(o.Problem, f.job, f.camera, f.obs, f.begin, f.used); err != nil {
+			return nil, err
+		}
+	}
 	o.Progress("working out uncertainties")
 	return f.solution()
 }
@@ -124,6 +133,7 @@ type fitting struct {
 	o      Options
 
 	state      *State
+	begin      *State // of the last fit
 	used       []bool // by photo
 	leftOut    []LeftOut
 	faults     []Fault
@@ -144,7 +154,7 @@ func (f *fitting) start() (err error) {
 
 // fit solves the bundle from the present state and moves there.
 func (f *fitting) fit(loss bundle.Loss, o bundle.Options) (err error) {
-	f.net = build(f.job, f.camera, f.obs, f.state, f.used, loss)
+	f.begin, f.net = f.state, build(f.job, f.camera, f.obs, f.state, f.used, loss)
 	if f.sum, err = f.net.p.Solve(f.ctx, o); err != nil {
 		return solveError(err)
 	}

@@ -1,0 +1,69 @@
+package rig
+
+import (
+	"context"
+	"strings"
+
+	"wheelplane/pose/bundle"
+	"wheelplane/vision"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// Fit is the last fit of a job, laid open to the tests: no loss, no wrong
+// corners.
+type Fit struct {
+	fitting
+	first, second *State // the first guess and the robust solution
+}
+
+// NewFit solves a job as [Solve] does and keeps where its fits set out.
+func NewFit(ctx context.Context, job *Job, camera vision.Camera, obs []Observation) (*Fit, error) {
+	f := &Fit{fitting: fitting{ctx: ctx, job: job, camera: &camera, obs: obs, o: Options{RejectSigma: 4}}}
+	keep := func(to **State) func() error {
+		return func() error {
+			*to = f.state
+			return nil
+		}
+	}
+	for _, step := range []func() error{f.start, keep(&f.first), f.robust, keep(&f.second), f.explain, f.final} {
+		if err := step(); err != nil {
+			return nil, err
+		}
+	}
+	return f, nil
+}
+
+// Problem is a fit's bundle, not solved.
+type Problem struct{ *network }
+
+// FirstGuess builds the bundle at the first guess.
+func (f *Fit) FirstGuess(loss bundle.Loss) Problem { return f.at(f.first, loss) }
+
+// Robust builds it at the robust solution, near the minimum.
+func (f *Fit) Robust(loss bundle.Loss) Problem { return f.at(f.second, loss) }
+
+func (f *Fit) at(s *State, loss bundle.Loss) Problem {
+	return Problem{build(f.job, f.camera, f.obs, s, f.used, loss)}
+}
+
+// Text is the problem written down.
+func (p Problem) Text() (string, error) {
+	var b strings.Builder
+	err := p.write(&b)
+	return b.String(), err
+}
+
+// Bundle is the least-squares problem itself.
+func (p Problem) Bundle() *bundle.Problem { return &p.p }
+
+// Hubs returns the covariance of the steps of the free hubs and their blocks.
+func (p Problem) Hubs(cov *bundle.Covariance) (*mat.SymDense, []bundle.BlockID) {
+	var free []bundle.BlockID
+	for a, id := range p.hubs {
+		if p.seen.axis[a] {
+			free = append(free, id)
+		}
+	}
+	return cov.Joint(free), free
+}

@@ -1,0 +1,110 @@
+package rig
+
+import (
+	"io"
+	"strings"
+
+	"wheelplane/pose/bundle"
+	"wheelplane/vision"
+)
+
+// WriteProblem writes the least-squares problem of a job as plain text, at the
+// values of s: blocks with their manifolds, priors, and every corner seen, so
+// that another solver can be given the very same problem. camera is the
+// calibrated one; photos with used false take no part.
+//
+// The frame of the text is that of [bundle.Problem.Text]. Lengths are metres,
+// angles radians, pixels those of [vision.Camera]. Manifolds besides its own:
+//
+//	hub    R row by row, then T; step (a, b, τ): R → R·exp((a, 0, b)), T → T + τ
+//	line   R row by row, then T; step (a, b, u, v): T → T + R·(u, v, 0), R → R·exp((a, b, 0))
+//
+// Residuals, with the lines that describe each. n is the third column of R
+// where a block is a pose (R, T).
+//
+//	board-view   a board in a photograph: two rows a corner
+//	  links LINK ...              from the camera to the board, see below
+//	  corner X Y PX PY A B C      a point on the board, its pixel, and its whitening: with
+//	                              e = projection − (PX, PY), the rows are A·ex and B·ex + C·ey
+//	mount        one pose: n.x / tilt, n.z / tilt, T.x / offset, (T.y − standoff) / standoff_u, T.z / offset
+//	  tilt, offset, standoff, standoff_u
+//	level        one pose: n.x / tilt, n.y / tilt, (T.z − height) / sigma
+//	  height, sigma, tilt
+//	steer        one line: the first two of Rᵀ(0, 0, 1) over tilt, then of Rᵀ(at − T) over offset
+//	  at X Y Z, tilt, offset
+//	prior        one vector: W·(x − mean)
+//	  mean M ...
+//	  white W ...                 row by row
+//	same         two angles: (second − first) / sigma
+//	  sigma
+//	centreline   four hubs, front left and right, rear left and right:
+//	             front T.y, rear T.x and rear T.y, each the mean of left and right, over sigma
+//	  sigma
+//
+// The blocks of a board-view are those of its links in their order, then the
+// nine intrinsics (fx fy cx cy k1 k2 p1 p2 k3, OpenCV's model) and the two
+// print scales. The corner (X·scale x, Y·scale y, 0) goes through the links
+// from the last to the first, and the camera projects it. A link is
+//
+//	pose, hub   one block: x → R·x + T
+//	spin        one angle: a turn about y
+//	steer       a line (R, T) and an angle: x → R·Rz(angle)·Rᵀ·(x − T) + T
+func WriteProblem(w io.Writer, job *Job, camera *vision.Camera, obs []Observation, s *State, used []bool) error {
+	return build(job, camera, obs, s, used, nil).write(w)
+}
+
+func (n *network) write(w io.Writer) error {
+	text, err := n.p.Text()
+	if err != nil {
+		return err
+	}
+	_, err = io.WriteString(w, text)
+	return err
+}
+
+func (hubManifold) Describe() (string, []string)  { return "hub", nil }
+func (lineManifold) Describe() (string, []string) { return "line", nil }
+
+func (k linkKind) String() string {
+	return [...]string{poseLink: "pose", hubLink: "hub", spinLink: "spin", steerLink: "steer"}[k]
+}
+
+func (v *boardView) Describe() (string, []string) {
+	links := []string{"links"}
+	for _, k := range v.links {
+		links = append(links, k.String())
+	}
+	lines := []string{strings.Join(links, " ")}
+	for i, c := range v.corners {
+		p, w := v.points[i], v.white[i]
+		lines = append(lines, bundle.Line("corner", p[0], p[1], c.Px[0], c.Px[1], w[0], w[1], w[2]))
+	}
+	return "board-view", lines
+}
+
+func (p mountPrior) Describe() (string, []string) {
+	return "mount", []string{
+		bundle.Line("tilt", p.tilt), bundle.Line("offset", p.offset),
+		bundle.Line("standoff", p.standoff), bundle.Line("standoff_u", p.standoffU),
+	}
+}
+
+func (p levelPrior) Describe() (string, []string) {
+	return "level", []string{bundle.Line("height", p.height), bundle.Line("sigma", p.sigma), bundle.Line("tilt", p.tilt)}
+}
+
+func (p steerPrior) Describe() (string, []string) {
+	return "steer", []string{bundle.Line("at", p.at[:]...), bundle.Line("tilt", p.tilt), bundle.Line("offset", p.offset)}
+}
+
+func (p *prior) Describe() (string, []string) {
+	return "prior", []string{bundle.Line("mean", p.mean...), bundle.Line("white", p.white...)}
+}
+
+func (p same) Describe() (string, []string) {
+	return "same", []string{bundle.Line("sigma", p.sigma)}
+}
+
+func (centrelineGauge) Describe() (string, []string) {
+	return "centreline", []string{bundle.Line("sigma", gaugeSigma)}
+}
