@@ -60,7 +60,7 @@ func ReadPhotos(ctx context.Context, paths []string, board vision.Board, opts Ph
 	}
 
 	if opts.Start != nil {
-		what := "reading photos"
+		what := "reading photographs"
 		if opts.Camera != nil {
 			what = "looking again, with the lens known"
 		}
@@ -139,7 +139,7 @@ func readPhoto(path string, board vision.Board, camera *vision.Camera) (View, er
 		if len(res.UnknownIDs) > 0 {
 			return v, fmt.Errorf("photo %s: shows markers of another board (ids %d to %d): check --first-id and --squares", path, res.UnknownIDs[0], res.UnknownIDs[len(res.UnknownIDs)-1])
 		}
-		return v, fmt.Errorf("photo %s: the board was not found: photograph it sharp and evenly lit, or check --dictionary", path)
+		return v, fmt.Errorf("photo %s: the board was not found: photograph it sharp and evenly lit, or check --dictionary, --squares and --first-id", path)
 	}
 	v.Corners = res.Views[0].Corners
 	return v, nil

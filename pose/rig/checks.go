@@ -13,6 +13,10 @@ import (
 // rad, to tell anything of the steering axis.
 const leastSteer = 2 * math.Pi / 180
 
+// mostLean is how far from the vertical a steering axis may lean, rad: no
+// vehicle's does by half as much.
+const mostLean = 45 * math.Pi / 180
+
 // validateHalves makes sure that the wheels of each epoch can be joined,
 // provided that every photograph shows every board.
 func (j *Job) validateHalves() error {
@@ -82,6 +86,21 @@ func (c *Cast) joined(j *Job, s *seen, epoch int) error {
 // wheels of a sweep steered, lifted wheels spun.
 func (n *network) checkTurns(s *State) error {
 	j, c := n.job, n.cast
+	for a, axis := range c.Axes {
+		if n.lines[a] < 0 {
+			continue
+		}
+		// Rolled wheels look steered, about an axis that lies.
+		if up := s.BodyFromLine[a].R[2][2]; up < math.Cos(mostLean) {
+			var at []string
+			for st, stop := range j.Stations {
+				if c.AxisAt[axis.Wheel][st] == a && n.steers[axis.Wheel][st] >= 0 {
+					at = append(at, stop.Name)
+				}
+			}
+			return fmt.Errorf("station %s: the job says that %s is steered there, but it turned about an axis %.0f degrees off the vertical, as if rolled: take steer_deg out if the vehicle was rolled, or hold the brakes, steer and photograph again", strings.Join(at, ", "), c.Wheels[axis.Wheel], math.Acos(up)*180/math.Pi)
+		}
+	}
 	for st, stop := range j.Stations {
 		most, any := 0.0, false
 		for w := range c.Wheels {
@@ -118,14 +137,13 @@ func doubts(j *Job, s *Solution) []string {
 	var out []string
 	for _, e := range s.Readings {
 		told := map[Wheel]bool{}
-		for i, r := range e.Readings {
+		out = append(out, radiusDoubts(j, e)...)
+		var far []string
+		for _, r := range e.Readings {
 			switch r.Quantity {
-			case align.RollingRadius:
-				w := Wheel{r.Axle, r.Side}
-				d := j.Vehicle.Axles[r.Axle-1].TyreDiameter
-				if d > 0 && !usualRadius(r.Value, e.U(i), d) {
-					out = append(out, fmt.Sprintf("%s rolls with a radius of %.0f mm, %.2f of half its tyre diameter of %.0f mm, where %.2f to %.2f is usual: check tyre_diameter_mm and the tyre's pressure, and that neither the wheel slid nor its board slipped",
-						w, r.Value*1e3, r.Value/(d/2), d*1e3, leastRolled, mostRolled))
+			case align.Track:
+				if said := j.Vehicle.Axles[r.Axle-1].Track; math.Abs(r.Value-said) > farTrack {
+					far = append(far, fmt.Sprintf("axle %d is %.0f mm wide where track_mm says %.0f", r.Axle, r.Value*1e3, said*1e3))
 				}
 			case align.Caster:
 				// One line an axle, about its worse side.
@@ -147,6 +165,42 @@ func doubts(j *Job, s *Solution) []string {
 				}
 			}
 		}
+		if len(far) > 0 {
+			out = append(out, fmt.Sprintf("epoch %q: %s: check standoff_mm, square_mm and track_mm", e.Epoch, strings.Join(far, ", ")))
+		}
+	}
+	return out
+}
+
+// farTrack is how far a track may come out from what the job says, m: the job's
+// is a start value, but a board's stand-off counts twice.
+const farTrack = 0.15
+
+// radiusDoubts compares the wheels' rolling radii with their tyres: one line a
+// wheel, or one for all if none fits.
+func radiusDoubts(j *Job, e EpochReadings) []string {
+	var out []string
+	compared := 0
+	least, most := math.Inf(1), 0.0
+	for i, r := range e.Readings {
+		d := 0.0
+		if r.Quantity == align.RollingRadius {
+			d = j.Vehicle.Axles[r.Axle-1].TyreDiameter
+		}
+		if d <= 0 {
+			continue
+		}
+		compared++
+		if usualRadius(r.Value, e.U(i), d) {
+			continue
+		}
+		share := r.Value / (d / 2)
+		least, most = math.Min(least, share), math.Max(most, share)
+		out = append(out, fmt.Sprintf("%s rolls with a radius of %.0f mm, %.2f of half its tyre diameter of %.0f mm, where %.2f to %.2f is usual: check tyre_diameter_mm and the tyre's pressure, and that neither the wheel slid nor its board slipped",
+			Wheel{r.Axle, r.Side}, r.Value*1e3, share, d*1e3, leastRolled, mostRolled))
+	}
+	if len(out) == compared && compared > 2 {
+		return []string{fmt.Sprintf("every wheel rolls with a radius of %.2f to %.2f of half its tyre diameter, where %.2f to %.2f is usual: check square_mm, print_scale and tyre_diameter_mm", least, most, leastRolled, mostRolled)}
 	}
 	return out
 }

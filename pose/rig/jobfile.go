@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"regexp"
 	"slices"
 	"strings"
 
@@ -216,12 +217,28 @@ func yamlError(err error) string {
 			if i := strings.Index(e, " not found in type "); i >= 0 {
 				e = strings.Replace(e[:i], "field ", "unknown key ", 1) + "; check its spelling against 'wheelplane measure --help'"
 			}
-			lines = append(lines, e)
+			lines = append(lines, yamlType.ReplaceAllStringFunc(e, func(m string) string {
+				part := yamlType.FindStringSubmatch(m)
+				what := "has the wrong form"
+				switch {
+				case strings.HasPrefix(part[2], "int"), strings.HasPrefix(part[2], "uint"):
+					what = "is not a whole number"
+				case strings.HasPrefix(part[2], "float"):
+					what = "is not a number"
+				case part[2] == "bool":
+					what = "is not true or false"
+				}
+				return strings.TrimSpace(part[1]+" "+what) + "; see 'wheelplane measure --help'"
+			}))
 		}
 		return strings.Join(lines, "; ")
 	}
-	return strings.ReplaceAll(strings.TrimPrefix(err.Error(), "yaml: "), "\n", " ")
+	text := strings.ReplaceAll(strings.TrimPrefix(err.Error(), "yaml: "), "\n", " ")
+	return text + ": not YAML; check indentation, brackets and quotes there"
 }
+
+// yamlType is how the library tells that a value has the wrong type.
+var yamlType = regexp.MustCompile("cannot unmarshal !!\\w+ ?(`[^`]*`)? ?into \\*?([\\w.\\[\\]*]+)")
 
 func set(v *float64, from *float64, unit float64) {
 	if from != nil {

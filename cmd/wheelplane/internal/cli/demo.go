@@ -168,7 +168,7 @@ func clearDemo(dir string) error {
 	}
 	for _, name := range []string{"photos", "annotated", rig.JobFile, rig.TruthFile, rig.ResultFile, "camera.yaml"} {
 		if err := os.RemoveAll(filepath.Join(dir, name)); err != nil {
-			return err
+			return cannotWrite(dir, err)
 		}
 	}
 	return nil

@@ -10,7 +10,6 @@ import (
 	"math"
 	"os"
 	"path/filepath"
-	"runtime"
 	"sort"
 	"strings"
 
@@ -18,7 +17,6 @@ import (
 	"wheelplane/vision"
 
 	"github.com/spf13/cobra"
-	"golang.org/x/sync/errgroup"
 )
 
 type inspectOptions struct {
@@ -71,12 +69,7 @@ A, B, C ... in the order of their ids; options describe others.`,
 	f.Float64Var(&o.markerMM, "marker-mm", 0, "side of a marker (default three quarters of the square)")
 	c.RegisterFlagCompletionFunc("job", completeDirs)
 	c.RegisterFlagCompletionFunc("out", completeDirs)
-	var names []string
-	for name := range vision.Dictionaries {
-		names = append(names, name)
-	}
-	sort.Strings(names)
-	c.RegisterFlagCompletionFunc("dictionary", completeWords(names...))
+	c.RegisterFlagCompletionFunc("dictionary", completeWords(vision.DictionaryNames()...))
 	return c
 }
 
@@ -134,22 +127,10 @@ func (a *App) inspect(ctx context.Context, o inspectOptions) error {
 		return err
 	}
 	all := make([]inspected, len(o.photos))
-	bar := a.progress("looking at photos", len(o.photos))
-	var g errgroup.Group
-	g.SetLimit(runtime.GOMAXPROCS(0))
-	for i, path := range o.photos {
-		g.Go(func() error {
-			defer bar.add(1)
-			if ctx.Err() != nil {
-				return ctx.Err()
-			}
-			var err error
-			all[i], err = inspectPhoto(path, boards, camera, names[i])
-			return err
-		})
-	}
-	err = g.Wait()
-	bar.done()
+	err = a.each(ctx, "looking at photographs", len(o.photos), func(i int) (err error) {
+		all[i], err = inspectPhoto(o.photos[i], boards, camera, names[i])
+		return err
+	})
 	if err != nil {
 		return err
 	}
@@ -195,8 +176,9 @@ func (o *inspectOptions) boards() ([]vision.Board, *vision.Camera, error) {
 	if o.markerMM == 0 {
 		template.MarkerM = vision.MarkerFor(template.SquareM)
 	}
-	if n, err := fmt.Sscanf(o.squares, "%dx%d", &template.Cols, &template.Rows); err != nil || n != 2 {
-		return nil, nil, Usagef("--squares %q is not a size such as 7x5", o.squares)
+	var err error
+	if template.Cols, template.Rows, err = acrossAndDown("squares", o.squares); err != nil {
+		return nil, nil, withCode(ExitUsage, err)
 	}
 	template.Name = "A"
 	if err := template.Validate(); err != nil {

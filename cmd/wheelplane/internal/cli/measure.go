@@ -5,14 +5,12 @@ import (
 	"fmt"
 	"io"
 	"path/filepath"
-	"runtime"
 	"strings"
 
 	"wheelplane/pose/rig"
 	"wheelplane/vision"
 
 	"github.com/spf13/cobra"
-	"golang.org/x/sync/errgroup"
 )
 
 type measureOptions struct {
@@ -168,21 +166,11 @@ type sighting struct {
 func (a *App) findBoards(ctx context.Context, folder *rig.Folder, camera *vision.Camera, ignoreUnknown bool) (obs []rig.Observation, unusable map[int]string, err error) {
 	job := folder.Job
 	found := make([]sighting, len(job.Photos))
-	bar := a.progress("reading photos", len(job.Photos))
-	var g errgroup.Group
-	g.SetLimit(runtime.GOMAXPROCS(0))
-	for p := range job.Photos {
-		g.Go(func() error {
-			defer bar.add(1)
-			if ctx.Err() != nil {
-				return ctx.Err()
-			}
-			found[p] = look(filepath.Join(folder.Dir, filepath.FromSlash(job.Photos[p].Path)), job.Boards, camera)
-			return nil
-		})
-	}
-	err = g.Wait()
-	bar.done()
+	path := func(p int) string { return filepath.Join(folder.Dir, filepath.FromSlash(job.Photos[p].Path)) }
+	err = a.each(ctx, "reading photographs", len(job.Photos), func(p int) error {
+		found[p] = look(path(p), job.Boards, camera)
+		return nil
+	})
 	if err != nil {
 		return nil, nil, err
 	}
@@ -192,7 +180,7 @@ func (a *App) findBoards(ctx context.Context, folder *rig.Folder, camera *vision
 	for p, s := range found {
 		station := job.Photos[p].Station
 		if s.err != nil {
-			unusable[p] = s.err.Error()
+			unusable[p] = strings.TrimPrefix(s.err.Error(), "photo "+path(p)+": ")
 			if firstBad[station] == nil {
 				firstBad[station] = s.err
 			}
@@ -200,9 +188,8 @@ func (a *App) findBoards(ctx context.Context, folder *rig.Folder, camera *vision
 		}
 		good[station]++
 		if len(s.unknown) >= 3 && !ignoreUnknown {
-			path := filepath.Join(folder.Dir, filepath.FromSlash(job.Photos[p].Path))
 			return nil, nil, BadInputf("%s shows a board with marker ids %s, which %s does not know: add it to boards and to hangs or floor, take it out of sight, or measure with --ignore-unknown",
-				path, ranges(s.unknown), rig.JobFile)
+				path(p), ranges(s.unknown), rig.JobFile)
 		}
 		for _, v := range s.views {
 			obs = append(obs, rig.Observation{Photo: p, Board: v.Board, Corners: v.Corners})
