@@ -1,6 +1,9 @@
 package vision
 
-import "fmt"
+import (
+	"fmt"
+	"strings"
+)
 
 // Board is one printed ChArUco board: a chessboard with a marker in each white
 // square. The chessboard's inner corners are the measurement; the markers name
@@ -29,7 +32,7 @@ func (b *Board) Validate() error {
 	d, ok := Dictionaries[b.Dictionary]
 	switch {
 	case !ok:
-		return fmt.Errorf("board %s: unknown dictionary %q (known: %s)", b.Name, b.Dictionary, dictionaryNames())
+		return fmt.Errorf("board %s: unknown dictionary %q (known: %s)", b.Name, b.Dictionary, strings.Join(DictionaryNames(), ", "))
 	case b.Cols < 2 || b.Rows < 2:
 		return fmt.Errorf("board %s: %d x %d squares are too few; at least 2 x 2", b.Name, b.Cols, b.Rows)
 	case !(b.SquareM > 0) || !(b.MarkerM > 0):

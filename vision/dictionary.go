@@ -1,8 +1,8 @@
 package vision
 
 import (
-	"sort"
-	"strings"
+	"maps"
+	"slices"
 )
 
 // Dictionary is a family of square markers.
@@ -22,11 +22,5 @@ var Dictionaries = map[string]Dictionary{
 	"16h5": {4, 30, 17}, "25h9": {5, 35, 18}, "36h10": {6, 2320, 19}, "36h11": {6, 587, 20},
 }
 
-func dictionaryNames() string {
-	var names []string
-	for n := range Dictionaries {
-		names = append(names, n)
-	}
-	sort.Strings(names)
-	return strings.Join(names, ", ")
-}
+// DictionaryNames lists the names of [Dictionaries] in alphabetical order.
+func DictionaryNames() []string { return slices.Sorted(maps.Keys(Dictionaries)) }

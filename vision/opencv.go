@@ -11,6 +11,7 @@ import (
 	"fmt"
 	"image"
 	"runtime"
+	"strings"
 	"sync"
 	"unsafe"
 )
@@ -137,7 +138,7 @@ func SetOpenCVThreads(n int) (before int) {
 func DetectRaw(img *image.Gray, dictionary string) ([]Marker, error) {
 	d, ok := Dictionaries[dictionary]
 	if !ok {
-		return nil, fmt.Errorf("unknown dictionary %q: use one of %s", dictionary, dictionaryNames())
+		return nil, fmt.Errorf("unknown dictionary %q: use one of %s", dictionary, strings.Join(DictionaryNames(), ", "))
 	}
 	read, _, err := findMarkers(img, d, markerSearch{})
 	return read, err

@@ -9,7 +9,6 @@ import (
 	"os"
 	"path/filepath"
 	"regexp"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -85,16 +84,12 @@ Letter 36 mm. Larger boards measure better and from farther away.`,
 	f.StringVarP(&o.output, "out", "o", "boards.pdf", "PDF to write, or a folder for PNG pictures")
 	f.Float64Var(&o.dpi, "dpi", 300, "resolution of PNG pictures; the nearest with whole pixels is taken")
 	f.BoolVar(&o.force, "force", false, "replace files that are there")
-	var papers, dictionaries []string
+	var papers []string
 	for _, p := range vision.Papers {
 		papers = append(papers, p.Name)
 	}
-	for name := range vision.Dictionaries {
-		dictionaries = append(dictionaries, name)
-	}
-	slices.Sort(dictionaries)
 	c.RegisterFlagCompletionFunc("paper", completeWords(papers...))
-	c.RegisterFlagCompletionFunc("dictionary", completeWords(dictionaries...))
+	c.RegisterFlagCompletionFunc("dictionary", completeWords(vision.DictionaryNames()...))
 	c.RegisterFlagCompletionFunc("out", completeFiles("pdf"))
 	return c
 }
@@ -125,12 +120,27 @@ func (a *App) board(ctx context.Context, o boardOptions) error {
 	if len(boards) > 1 {
 		names += " to " + boards[len(boards)-1].Name
 	}
-	a.printf("wrote %s: notes and %d boards, %s, for %s paper\n", o.output, len(boards), names, paper.Name)
+	many := "boards"
+	if len(boards) == 1 {
+		many = "board"
+	}
+	a.printf("wrote %s: notes and %d %s, %s, for %s paper\n", o.output, len(boards), many, names, paper.Name)
 	a.printf("print at 100 %%; a chessboard then measures %g x %g mm, black to black\n\nfor job.yaml:\n\n%s", set.BlackMM[0], set.BlackMM[1], set.Boards.yaml())
 	return nil
 }
 
-var squaresText = regexp.MustCompile(`^(\d{1,3})x(\d{1,3})$`)
+var sizeText = regexp.MustCompile(`^(\d{1,3})x(\d{1,3})$`)
+
+// acrossAndDown reads an option like 7x5.
+func acrossAndDown(option, text string) (across, down int, err error) {
+	m := sizeText.FindStringSubmatch(text)
+	if m == nil {
+		return 0, 0, fmt.Errorf("--%s %q: write how many across and down, such as 7x5", option, text)
+	}
+	across, _ = strconv.Atoi(m[1])
+	down, _ = strconv.Atoi(m[2])
+	return across, down, nil
+}
 
 // boards makes the set that the options ask for.
 func (o *boardOptions) boards() ([]vision.Board, vision.Paper, error) {
@@ -138,13 +148,10 @@ func (o *boardOptions) boards() ([]vision.Board, vision.Paper, error) {
 	if err != nil {
 		return nil, paper, err
 	}
-	m := squaresText.FindStringSubmatch(o.squares)
-	if m == nil {
-		return nil, paper, fmt.Errorf("--squares %q: write squares across and down, such as 7x5", o.squares)
-	}
 	b := vision.Board{Dictionary: o.dictionary, FirstID: o.firstID, SquareM: o.squareMM / 1e3, MarkerM: o.markerMM / 1e3}
-	b.Cols, _ = strconv.Atoi(m[1])
-	b.Rows, _ = strconv.Atoi(m[2])
+	if b.Cols, b.Rows, err = acrossAndDown("squares", o.squares); err != nil {
+		return nil, paper, err
+	}
 	switch {
 	case b.Cols < 2 || b.Rows < 2 || b.Cols > 100 || b.Rows > 100:
 		return nil, paper, fmt.Errorf("--squares %s: take 2 to 100 squares across and down", o.squares)

@@ -9,7 +9,6 @@ import (
 	"math"
 	"os"
 	"path/filepath"
-	"slices"
 	"strings"
 	"time"
 
@@ -107,12 +106,7 @@ The picture (--picture) has four panels:
 	f.StringVar(&o.chessboard, "chessboard", "", "a plain chessboard instead: inner corners across and down, such as 9x6")
 	f.Float64Var(&o.flatnessMM, "flatness-mm", 0, "how far the board's corner may be out of its plane, standard uncertainty (default 5 per metre from the centre)")
 	f.Float64Var(&o.printError, "print-error", 0.001, "by how much the print may be stretched one way, relative standard uncertainty")
-	var names []string
-	for name := range vision.Dictionaries {
-		names = append(names, name)
-	}
-	slices.Sort(names)
-	c.RegisterFlagCompletionFunc("dictionary", completeWords(names...))
+	c.RegisterFlagCompletionFunc("dictionary", completeWords(vision.DictionaryNames()...))
 	c.RegisterFlagCompletionFunc("out", completeFiles("yaml", "yml"))
 	c.RegisterFlagCompletionFunc("picture", completeFiles("png"))
 	return c
@@ -188,12 +182,6 @@ func (a *App) camera(ctx context.Context, o cameraOptions) error {
 
 // board is what the options describe.
 func (o *cameraOptions) board() (vision.Board, error) {
-	size := func(flag, text string) (across, down int, err error) {
-		if n, err := fmt.Sscanf(text+" ", "%dx%d ", &across, &down); err != nil || n != 2 || !squaresText.MatchString(text) {
-			return 0, 0, fmt.Errorf("--%s %q: write how many across and down, such as 7x5", flag, text)
-		}
-		return across, down, nil
-	}
 	switch {
 	case !(o.squareMM > 0) || math.IsInf(o.squareMM, 0):
 		return vision.Board{}, fmt.Errorf("--square-mm %g: the side of a square must be above 0", o.squareMM)
@@ -207,13 +195,13 @@ func (o *cameraOptions) board() (vision.Board, error) {
 		return vision.Board{}, fmt.Errorf("--picture %s: the picture's name must end in .png", o.picture)
 	}
 	if o.chessboard != "" {
-		across, down, err := size("chessboard", o.chessboard)
+		across, down, err := acrossAndDown("chessboard", o.chessboard)
 		if err != nil {
 			return vision.Board{}, err
 		}
 		return vision.Chessboard(across, down, o.squareMM/1e3)
 	}
-	across, down, err := size("squares", o.squares)
+	across, down, err := acrossAndDown("squares", o.squares)
 	if err != nil {
 		return vision.Board{}, err
 	}

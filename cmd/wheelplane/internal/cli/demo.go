@@ -130,7 +130,7 @@ func (a *App) demo(ctx context.Context, o demoOptions) error {
 	var pictures []string
 	if o.noPictures {
 		obs := scene.DrawCorners(o.cornerPx, drawnOblique, o.seed)
-		result, err = a.solve(ctx, o.dir, scene.Job, &scene.Camera, obs, nil)
+		result, err = a.solve(ctx, o.dir, scene.Job, &scene.Camera, obs, rig.Options{})
 	} else if _, result, err = a.measure(ctx, measureOptions{dir: o.dir}); err == nil {
 		pictures, err = a.annotateSome(scene, o.dir)
 	}
@@ -253,14 +253,14 @@ func compare(result, truth *rig.Result) *comparison {
 }
 
 // annotateSome draws what was found in two of the photographs: one from the
-// front corner and one from the side.
+// front corner and one along the side.
 func (a *App) annotateSome(scene *fixtures.Scene, dir string) ([]string, error) {
 	folder := filepath.Join(dir, "annotated")
 	if err := os.MkdirAll(folder, 0o777); err != nil {
 		return nil, cannotWrite(folder, err)
 	}
 	var out []string
-	for _, p := range []int{0, 2} {
+	for _, p := range []int{0, 1} {
 		path := filepath.Join(dir, filepath.FromSlash(scene.Job.Photos[p].Path))
 		to := filepath.Join(folder, fmt.Sprintf("%s-%s", scene.Job.Stations[scene.Job.Photos[p].Station].Name, filepath.Base(path)))
 		seen, err := inspectPhoto(path, scene.Job.Boards, &scene.Camera, to)

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"bytes"
 	"context"
 	"fmt"
 	"io"
@@ -16,6 +17,7 @@ import (
 type measureOptions struct {
 	dir           string
 	ignoreUnknown bool
+	problem       string // file
 }
 
 func newMeasureCommand(app *App) *cobra.Command {
@@ -56,6 +58,7 @@ Uncertainties are standard uncertainties (k = 1).`,
 		},
 	}
 	c.Flags().BoolVar(&o.ignoreUnknown, "ignore-unknown", false, "measure although a photo shows a board that job.yaml does not know")
+	c.Flags().StringVar(&o.problem, "write-problem", "", "also write the least-squares problem to `FILE`, as text for another solver (see DEVELOPERS.md)")
 	return c
 }
 
@@ -130,14 +133,26 @@ func (a *App) measure(ctx context.Context, o measureOptions) (*rig.Job, *rig.Res
 	if err != nil {
 		return nil, nil, err
 	}
-	result, err := a.solve(ctx, o.dir, folder.Job, camera, obs, unusable)
+	options := rig.Options{Unusable: unusable}
+	var problem bytes.Buffer
+	if o.problem != "" {
+		options.Problem = &problem
+	}
+	result, err := a.solve(ctx, o.dir, folder.Job, camera, obs, options)
+	if err == nil && o.problem != "" {
+		err = writeFile(o.problem, func(w io.Writer) error {
+			_, err := problem.WriteTo(w)
+			return err
+		})
+	}
 	return folder.Job, result, err
 }
 
 // solve is the measurement once the boards are found.
-func (a *App) solve(ctx context.Context, dir string, job *rig.Job, camera *vision.Camera, obs []rig.Observation, unusable map[int]string) (*rig.Result, error) {
+func (a *App) solve(ctx context.Context, dir string, job *rig.Job, camera *vision.Camera, obs []rig.Observation, o rig.Options) (*rig.Result, error) {
 	bar := a.progress("solving", -1)
-	solution, err := rig.Solve(ctx, job, *camera, obs, rig.Options{Progress: bar.say, Unusable: unusable})
+	o.Progress = bar.say
+	solution, err := rig.Solve(ctx, job, *camera, obs, o)
 	bar.done()
 	if err != nil {
 		return nil, Unmeasurable(fmt.Errorf("%s: %w", dir, err))

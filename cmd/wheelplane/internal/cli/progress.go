@@ -1,9 +1,12 @@
 package cli
 
 import (
+	"context"
+	"runtime"
 	"time"
 
 	"github.com/schollz/progressbar/v3"
+	"golang.org/x/sync/errgroup"
 )
 
 // progress is a bar on standard error. Where nobody looks (piped, --quiet) it
@@ -60,6 +63,25 @@ func (p *progress) done() {
 	if p.app.bar == p {
 		p.app.bar = nil
 	}
+}
+
+// each does n pieces of work, as many at once as there are processors, under a
+// bar of n steps, and returns the first error. None begins once ctx is done.
+func (a *App) each(ctx context.Context, what string, n int, do func(i int) error) error {
+	bar := a.progress(what, n)
+	defer bar.done()
+	var g errgroup.Group
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	for i := range n {
+		g.Go(func() error {
+			defer bar.add(1)
+			if ctx.Err() != nil {
+				return ctx.Err()
+			}
+			return do(i)
+		})
+	}
+	return g.Wait()
 }
 
 func (a *App) endProgress() {

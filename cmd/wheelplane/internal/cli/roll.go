@@ -1,7 +1,6 @@
 package cli
 
 import (
-	"context"
 	"fmt"
 	"math"
 	"path/filepath"
@@ -51,7 +50,7 @@ and the boards stay in sight. How far it really was the photographs tell.`,
 			case !(o.turnDeg >= leastTurnDeg && o.turnDeg <= 360):
 				return Usagef("--turn %g: choose %g to 360 degrees; 30 is usual", o.turnDeg, float64(leastTurnDeg))
 			}
-			return app.roll(c.Context(), o)
+			return app.roll(o)
 		},
 	}
 	c.Flags().Float64Var(&o.tyreMM, "tyre-mm", 0, "outer diameter of the tyres, mm")
@@ -113,7 +112,7 @@ const (
 	steerCare = "Whoever steers waits until everybody is clear of the wheels and boards: a clamped board swings out as the wheel turns."
 )
 
-func (a *App) roll(_ context.Context, o rollOptions) error {
+func (a *App) roll(o rollOptions) error {
 	plan := &rollPlan{TurnDeg: o.turnDeg, Axles: []axleRoll{}, Cares: rollCares}
 	if o.dir == "" {
 		plan.Axles = append(plan.Axles, axleRoll{TyreMM: o.tyreMM})
