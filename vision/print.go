@@ -443,7 +443,7 @@ func notesSheet(boards []Board, sheets []Sheet) Sheet {
 		"Mount each board on a plate that is rigid and flat (aluminium composite of 3 mm or more): adhesive over the whole face, no bubbles, no waves, not just tape along the edges. A straightedge laid across must not rock.",
 		"Measure the mounted chessboard, to 0.2 mm or better, from the first to the last black edge of the top row and of the left column: " + spans(b) + " as designed. Measured over designed is the print scale, which the job states, for example print_scale: {x: 1.0007, y: 0.9995}.",
 		"Leave the white border round the chessboard white and uncovered. Never use two boards of one name in a job; a board that has been bent is waste.",
-		"Fix boards so that they cannot fall or catch on anything, and keep clear of a vehicle that moves. Secure it against rolling as its maker's manual and local rules ask.",
+		"The arrow marks a board's top; on a wheel or the floor it may lie any way round. Fix boards so that they cannot fall or catch on anything, and keep clear of a vehicle that moves. Secure it against rolling as its maker's manual and local rules ask.",
 	} {
 		y += 0.7 * size
 		for i, line := range wrap(step, size, wide-1.2*size) {
