@@ -172,6 +172,38 @@ func doubts(j *Job, s *Solution) []string {
 	return out
 }
 
+// unplaced names the boards that photographs show though the job says nowhere
+// where they are.
+func unplaced(j *Job, obs []Observation) []string {
+	placed := make([]bool, len(j.Boards))
+	for _, h := range j.Hangs {
+		placed[h.Board] = true
+	}
+	for _, l := range j.Floor {
+		placed[l.Board] = true
+	}
+	for _, b := range j.Body {
+		placed[b] = true
+	}
+	count := make([]int, len(j.Boards))
+	for _, o := range obs {
+		if !placed[o.Board] {
+			count[o.Board]++
+		}
+	}
+	var names []string
+	for b, n := range count {
+		// One sighting may be a mistake of the marker's reading.
+		if n > 1 {
+			names = append(names, j.Boards[b].Name)
+		}
+	}
+	if names == nil {
+		return nil
+	}
+	return []string{fmt.Sprintf("boards seen but not used, since neither hangs, floor nor body says where they are: %s; add them there", strings.Join(names, ", "))}
+}
+
 // farTrack is how far a track may come out from what the job says, m: the job's
 // is a start value, but a board's stand-off counts twice.
 const farTrack = 0.15

@@ -2,10 +2,12 @@ package rig_test
 
 import (
 	"bufio"
+	"context"
 	"fmt"
 	"math"
 	"os"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -129,6 +131,9 @@ func TestSweepTooSmall(t *testing.T) {
 // TestSweepTable holds DEVELOPERS.md's table of what a sweep of which angle
 // gives to what drawn jobs give, and its law.
 func TestSweepTable(t *testing.T) {
+	if testing.Short() {
+		t.Skip("solves two jobs for each row of a table")
+	}
 	f, err := os.Open("../../DEVELOPERS.md")
 	if err != nil {
 		t.Fatal(err)
@@ -172,5 +177,49 @@ func TestSweepTable(t *testing.T) {
 		if r := l / law[0]; r < 0.8 || r > 1.8 {
 			t.Errorf("u(caster) times the sine of the angle varies by %.2f over the table", r)
 		}
+	}
+}
+
+// TestUnplacedBoard: a pair forgotten in hangs is named, not silently unused.
+func TestUnplacedBoard(t *testing.T) {
+	s := newScene(t, "yard-truck", 4)
+	obs := s.DrawCorners(0.05, maxOblique, 4)
+	job := *s.Job
+	job.Hangs = slices.Clone(job.Hangs[2:])
+	sol, err := rig.Solve(context.Background(), &job, s.Camera, obs, rig.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if w := strings.Join(sol.Warnings, "\n"); !strings.Contains(w, "not used") || !strings.Contains(w, ": A, B; add them") {
+		t.Errorf("warnings: %q", w)
+	}
+}
+
+// TestTrackDoubt: a stand-off that is wrong by decimetres shows in the track.
+func TestTrackDoubt(t *testing.T) {
+	s := newScene(t, "yard-truck", 4)
+	obs := s.DrawCorners(0.05, maxOblique, 4)
+	job := *s.Job
+	job.Priors.Standoff = 0.025
+	sol, err := rig.Solve(context.Background(), &job, s.Camera, obs, rig.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if w := strings.Join(sol.Warnings, "\n"); !strings.Contains(w, "check standoff_mm") || !strings.Contains(w, "axle 2 is 2") {
+		t.Errorf("warnings: %q", w)
+	}
+}
+
+// TestRolledIsNoSweep: wheels that were rolled where the job says steered look
+// steered about a lying axis; that is refused, not read as a caster.
+func TestRolledIsNoSweep(t *testing.T) {
+	s := newScene(t, "yard-truck", 4)
+	obs := s.DrawCorners(0.05, maxOblique, 4)
+	job := *s.Job
+	job.Stations = slices.Clone(job.Stations)
+	job.Stations[1].Sweep, job.Stations[1].Steer = true, 10*math.Pi/180
+	_, err := rig.Solve(context.Background(), &job, s.Camera, obs, rig.Options{})
+	if err == nil || !strings.Contains(err.Error(), "station 2") || !strings.Contains(err.Error(), "as if rolled") {
+		t.Errorf("got %v", err)
 	}
 }
