@@ -60,6 +60,9 @@ func photograph(t *testing.T, cam vision.Camera, n int, o fixtures.Optics, seed 
 // From rendered photographs, through detection, to the true camera within the
 // stated uncertainty; a phone's tone curve and sharpening included.
 func TestRenderedPhotographs(t *testing.T) {
+	if testing.Short() {
+		t.Skip("renders photographs")
+	}
 	const width = 800
 	cam := camera(width)
 	for name, o := range map[string]fixtures.Optics{"good camera": fixtures.DefaultOptics(width), "phone": fixtures.PhoneOptics(width)} {

@@ -72,6 +72,9 @@ func bentBoard(s *simulation, seed uint64) {
 // have mean square one. The truth is known; nothing here comes from the code
 // under test but the projection, which is tested against OpenCV in vision.
 func TestUncertaintyIsTrue(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a statistic over many calibrations")
+	}
 	plain := simulation{camera: phone(), board: a3Board(), views: 15, noisePx: 0.1}
 	for _, c := range []struct {
 		name   string

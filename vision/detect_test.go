@@ -132,6 +132,9 @@ var phoneGallery = sync.OnceValue(func() taken {
 // covariance that is true. A phone's tone curve and sharpening may cost no
 // more than the covariance says.
 func TestCornersAreGoodToAHundredthOfAPixel(t *testing.T) {
+	if testing.Short() {
+		t.Skip("renders photographs for a statistic")
+	}
 	c, placed := gallery()
 	again := func(seed uint64) taken {
 		return taken{c, placed, render(c, fixtures.DefaultOptics(c.Width), seed, placed...)}

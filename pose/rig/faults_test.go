@@ -41,7 +41,7 @@ func TestMishaps(t *testing.T) {
 			rig.PhotoMisfiled, "photos/3/04.jpg does not fit the other photographs of station 2 and is left out; it fits station 3", nil},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			for seed := uint64(1); seed <= 2; seed++ {
+			for seed := range seeds(2) {
 				s := newScene(t, "yard-truck", seed)
 				c.do(s)
 				sol := solve(t, s, s.DrawCorners(0.05, maxOblique, seed))
@@ -114,6 +114,9 @@ func TestSwappedBoards(t *testing.T) {
 
 // TestContradiction: photographs that no single mishap explains are refused.
 func TestContradiction(t *testing.T) {
+	if testing.Short() {
+		t.Skip("tries every mishap four times over")
+	}
 	s := newScene(t, "yard-truck", 5)
 	for h := range 6 {
 		s.SlipBoard(h, 1, [6]float64{0.01, 0.1, -0.02, 0.01, 0, 0})
