@@ -13,15 +13,14 @@ import (
 	"gonum.org/v1/gonum/mat"
 )
 
-// allReadings derives the readings of every epoch. widen multiplies the
-// covariance.
-func (n *network) allReadings(s *State, cov covariance, widen float64) ([]EpochReadings, error) {
+// allReadings derives the readings of every epoch.
+func (n *network) allReadings(s *State, cov covariance) ([]EpochReadings, error) {
 	var out []EpochReadings
 	for e, epoch := range n.job.Epochs {
 		if n.stationsOf(e) == nil {
 			continue
 		}
-		set, err := n.readings(s, cov, e, widen)
+		set, err := n.readings(s, cov, e)
 		if err != nil {
 			return nil, fmt.Errorf("epoch %q: %w", epoch.Name, err)
 		}
@@ -44,7 +43,7 @@ func (c *Cast) stationsOf(epoch int) []int {
 }
 
 // readings derives the readings of one epoch.
-func (n *network) readings(s *State, cov covariance, epoch int, widen float64) (*align.Set, error) {
+func (n *network) readings(s *State, cov covariance, epoch int) (*align.Set, error) {
 	j, c := n.job, n.cast
 	if err := c.joined(j, n.seen, epoch); err != nil {
 		return nil, err
@@ -96,7 +95,7 @@ func (n *network) readings(s *State, cov covariance, epoch int, widen float64) (
 			m.Set(rows-3+r, cols-3+r, 1)
 		}
 	}
-	sym := sandwich(m, cov.Joint(ids), widen)
+	sym := align.Propagate(m, cov.Joint(ids))
 	if kingpin != nil {
 		for r := rows - 3; r < rows; r++ {
 			sym.SetSym(r, r, sym.At(r, r)+j.Kingpin.U*j.Kingpin.U)
@@ -106,25 +105,10 @@ func (n *network) readings(s *State, cov covariance, epoch int, widen float64) (
 	if err != nil {
 		return nil, err
 	}
-	n.appendRunout(set, s, cov, epoch, widen)
-	n.appendRolling(set, s, cov, epoch, widen)
-	n.appendSweep(set, cov, epoch, widen)
+	n.appendRunout(set, s, cov, epoch)
+	n.appendRolling(set, s, cov, epoch)
+	n.appendSweep(set, cov, epoch)
 	return set, nil
-}
-
-// sandwich returns k·m·cov·mᵀ.
-func sandwich(m *mat.Dense, cov mat.Symmetric, k float64) *mat.SymDense {
-	var t, full mat.Dense
-	t.Mul(m, cov)
-	full.Mul(&t, m.T())
-	r, _ := full.Dims()
-	out := mat.NewSymDense(r, nil)
-	for a := range r {
-		for b := a; b < r; b++ {
-			out.SetSym(a, b, k*(full.At(a, b)+full.At(b, a))/2)
-		}
-	}
-	return out
 }
 
 // inEpoch tells whether a hang is photographed in an epoch.
@@ -139,7 +123,7 @@ func (n *network) inEpoch(h, epoch int) bool {
 
 // appendRunout adds the boards' runout. It belongs to a hang, which an epoch
 // does not end; its covariance with the angles is not needed and left at zero.
-func (n *network) appendRunout(set *align.Set, s *State, cov covariance, epoch int, widen float64) {
+func (n *network) appendRunout(set *align.Set, s *State, cov covariance, epoch int) {
 	for h, hang := range n.job.Hangs {
 		if !n.inEpoch(h, epoch) || set.Find(align.Runout, hang.Wheel.Axle, hang.Wheel.Side) >= 0 {
 			continue
@@ -147,7 +131,7 @@ func (n *network) appendRunout(set *align.Set, s *State, cov covariance, epoch i
 		normal := s.HubFromBoard[h].R.Column(2)
 		// d(normal) = ω × normal, of which x and z.
 		m := mat.NewDense(2, 6, []float64{0, normal[2], -normal[1], 0, 0, 0, normal[1], -normal[0], 0, 0, 0, 0})
-		ct := sandwich(m, cov.Joint([]bundle.BlockID{n.hangs[h]}), widen)
+		ct := align.Propagate(m, cov.Joint([]bundle.BlockID{n.hangs[h]}))
 		v, u := align.RunoutOf(boardTilt(s.HubFromBoard[h]), [2][2]float64{{ct.At(0, 0), ct.At(0, 1)}, {ct.At(0, 1), ct.At(1, 1)}})
 		set.Append(align.Reading{Quantity: align.Runout, Axle: hang.Wheel.Axle, Side: hang.Wheel.Side, Value: v}, u)
 	}
@@ -155,7 +139,7 @@ func (n *network) appendRunout(set *align.Set, s *State, cov covariance, epoch i
 
 // derive propagates the covariance of some blocks through f, which is given
 // their values, by central differences of their steps.
-func (n *network) derive(cov covariance, widen float64, l list, f func(x [][]float64) []float64) (value, u []float64) {
+func (n *network) derive(cov covariance, l list, f func(x [][]float64) []float64) (value, u []float64) {
 	blocks, manifolds := l.ids, l.m
 	x := make([][]float64, len(blocks))
 	dims := 0
@@ -185,7 +169,7 @@ func (n *network) derive(cov covariance, widen float64, l list, f func(x [][]flo
 		}
 		x[i] = centre
 	}
-	c := sandwich(m, cov.Joint(blocks), widen)
+	c := align.Propagate(m, cov.Joint(blocks))
 	for r := range value {
 		u = append(u, math.Sqrt(math.Max(0, c.At(r, r))))
 	}
@@ -210,7 +194,7 @@ func (l *list) add(id bundle.BlockID, m bundle.Manifold) int {
 // rolling radius (way of its centre over turned angle), the direction in which
 // the vehicle travelled, and its difference from the thrust angle: two
 // independent measures of the thrust line.
-func (n *network) appendRolling(set *align.Set, s *State, cov covariance, epoch int, widen float64) {
+func (n *network) appendRolling(set *align.Set, s *State, cov covariance, epoch int) {
 	j, c := n.job, n.cast
 	rolled := func(st int) bool { return !j.Stations[st].Sweep && len(j.Stations[st].Lifted) == 0 }
 	for h, hang := range j.Hangs {
@@ -238,7 +222,7 @@ func (n *network) appendRolling(set *align.Set, s *State, cov covariance, epoch 
 		a, b := l.add(n.stations[first], bundle.PoseManifold), l.add(n.stations[last], bundle.PoseManifold)
 		hub := l.add(n.hubs[c.AxisAt[w][first]], hubManifold{})
 		sa, sb := l.add(n.spins[h][first], bundle.Euclidean(1)), l.add(n.spins[h][last], bundle.Euclidean(1))
-		v, u := n.derive(cov, widen, l, func(x [][]float64) []float64 {
+		v, u := n.derive(cov, l, func(x [][]float64) []float64 {
 			centre := bundle.GetPose(x[hub]).T
 			d := pose.Sub(bundle.GetPose(x[b]).Apply(centre), bundle.GetPose(x[a]).Apply(centre))
 			return []float64{math.Hypot(d[0], d[1]) / math.Abs(x[sb][0]-x[sa][0])}
@@ -276,7 +260,7 @@ func (n *network) appendRolling(set *align.Set, s *State, cov covariance, epoch 
 		w := slices.Index(c.Wheels, Wheel{j.Vehicle.Reference, side})
 		ref[i] = l.add(n.hubs[c.standing(j, w, epoch)], hubManifold{})
 	}
-	v, u := n.derive(cov, widen, l, func(x [][]float64) []float64 {
+	v, u := n.derive(cov, l, func(x [][]float64) []float64 {
 		line := line(x)
 		refMid := midpoint(x, ref[0], ref[1])
 		t0, t1 := bundle.GetPose(x[a]), bundle.GetPose(x[b])
@@ -342,7 +326,7 @@ func (n *network) centrelineOf(epoch int, l *list) func(x [][]float64) float64 {
 // appendSweep adds what the steering sweep of an epoch tells: for each swept
 // wheel the steering axis and the steer angle at each station, and what follows
 // for axles from both their wheels.
-func (n *network) appendSweep(set *align.Set, cov covariance, epoch int, widen float64) {
+func (n *network) appendSweep(set *align.Set, cov covariance, epoch int) {
 	j, c := n.job, n.cast
 	var l list
 	line := n.centrelineOf(epoch, &l)
@@ -371,7 +355,7 @@ func (n *network) appendSweep(set *align.Set, cov covariance, epoch int, widen f
 		return
 	}
 	var names []align.Reading
-	v, u := n.derive(cov, widen, l, func(x [][]float64) []float64 {
+	v, u := n.derive(cov, l, func(x [][]float64) []float64 {
 		names = names[:0]
 		var out []float64
 		add := func(q align.Quantity, axle int, side align.Side, station string, v float64) {
@@ -483,5 +467,5 @@ func (j *Job) everything(c *Cast) (obs []Observation, used []bool) {
 func (j *Job) Truth(s *State) ([]EpochReadings, error) {
 	obs, used := j.everything(j.Cast())
 	n := build(j, &s.Camera, obs, s, used, nil)
-	return n.allReadings(s, exactly{&n.p}, 0)
+	return n.allReadings(s, exactly{&n.p})
 }

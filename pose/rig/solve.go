@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"slices"
 	"sort"
 	"strings"
 
@@ -56,7 +57,7 @@ type Network struct {
 	Rejected        int       `json:"rejected_corners"` // of them left out as wrong
 	RMSPx           float64   `json:"rms_px"`           // of corners used, each coordinate
 	Redundancy      int       `json:"redundancy"`       // observations and priors less unknowns
-	VarianceFactor  float64   `json:"variance_factor"`  // chi-square over redundancy; above 1 it widens every u
+	VarianceFactor  float64   `json:"variance_factor"`  // chi-square over redundancy; the corners' covariances are multiplied by it
 	Iterations      int       `json:"iterations"`
 	RunoutRemoved   bool      `json:"runout_compensated"` // more than one station with the wheels turned
 	PrintScale      [2]Scalar `json:"print_scale"`
@@ -86,7 +87,8 @@ type Stop struct {
 // It starts from the boards' poses photo by photo, solves one bundle with a
 // robust loss, explains what does not fit by what can go wrong in a bay, leaves
 // out wrong corners and solves again without a loss. The covariance is that of
-// the last fit, widened by the variance factor where that is above 1.
+// the last fit, in which the corners' covariances are multiplied by the variance
+// factor.
 func Solve(ctx context.Context, job *Job, camera vision.Camera, obs []Observation, o Options) (*Solution, error) {
 	if o.RejectSigma == 0 {
 		o.RejectSigma = 4
@@ -106,6 +108,7 @@ func Solve(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 		{"solving", f.robust},
 		{"checking that everything fits", f.explain},
 		{"leaving out wrong corners", f.final},
+		{"weighing the corners", f.reweigh},
 	} {
 		o.Progress(step.what)
 		if err := step.do(); err != nil {
@@ -139,6 +142,7 @@ type fitting struct {
 	faults     []Fault
 	rejected   int // corners
 	iterations int
+	factor     float64 // chi-square over redundancy, with the corners' covariances as detection states them
 
 	net *network // of the last fit
 	sum bundle.Summary
@@ -178,7 +182,8 @@ func (f *fitting) explain() (err error) {
 	f.job, f.state, f.used, f.faults, err = explain(f.ctx, f.job, f.camera, f.obs, f.state, f.used)
 	for _, x := range f.faults {
 		if x.Kind == PhotoMisfiled {
-			f.leftOut = append(f.leftOut, LeftOut{x.Photo, x.Text})
+			why := strings.Replace(strings.TrimPrefix(x.Text, x.Photo), " and is left out", "", 1)
+			f.leftOut = append(f.leftOut, LeftOut{x.Photo, "it" + why})
 		}
 	}
 	return err
@@ -206,6 +211,30 @@ func (f *fitting) final() error {
 	return nil
 }
 
+// reweigh lets the photographs say how good their corners are: the corners'
+// covariances are multiplied by the variance factor and the job is solved once
+// more, with the priors as they were. Only many redundant corners may say that
+// they are better than stated.
+func (f *fitting) reweigh() error {
+	redundancy := f.sum.Rows - f.sum.Parameters
+	f.factor = 1
+	if redundancy > 0 {
+		f.factor = 2 * f.sum.FinalCost / float64(redundancy)
+	}
+	if f.factor < 1 && redundancy < 1000 {
+		return nil
+	}
+	for v := range f.obs {
+		f.obs[v].Corners = slices.Clone(f.obs[v].Corners)
+		for i := range f.obs[v].Corners {
+			for k := range f.obs[v].Corners[i].Cov {
+				f.obs[v].Corners[i].Cov[k] *= f.factor
+			}
+		}
+	}
+	return f.fit(nil, bundle.Options{MaxIterations: 60})
+}
+
 // solution derives the readings and tells how they came about.
 func (f *fitting) solution() (*Solution, error) {
 	sol := &Solution{State: f.state, Used: f.used}
@@ -213,30 +242,27 @@ func (f *fitting) solution() (*Solution, error) {
 	net.Faults, net.LeftOut = f.faults, f.leftOut
 	net.Rejected, net.Corners, net.Iterations = f.rejected, f.net.corners, f.iterations
 	net.Redundancy = f.sum.Rows - f.sum.Parameters
-	net.VarianceFactor = 1
-	if net.Redundancy > 0 {
-		net.VarianceFactor = 2 * f.sum.FinalCost / float64(net.Redundancy)
-	}
-	widen := math.Max(1, net.VarianceFactor)
+	net.VarianceFactor = f.factor
 	cov, err := f.net.p.Covariance()
 	if err != nil {
 		return nil, solveError(err)
 	}
-	if sol.Readings, err = f.net.allReadings(f.state, cov, widen); err != nil {
+	if sol.Readings, err = f.net.allReadings(f.state, cov); err != nil {
 		return nil, err
 	}
-	if err := f.floorShare(sol.Readings, widen); err != nil {
+	if err := f.floorShare(sol.Readings); err != nil {
 		return nil, err
 	}
-	f.net.describe(sol, cov, f.obs, widen, *f.camera)
+	f.net.describe(sol, cov, f.obs, *f.camera)
 	sol.Warnings = append(sol.Warnings, doubts(f.job, sol)...)
+	sol.Warnings = append(sol.Warnings, unplaced(f.job, f.obs)...)
 	return sol, nil
 }
 
 // floorShare tells of each reading how much of its uncertainty comes from the
 // floor's stated flatness: what goes away if the floor is made thirty times
 // flatter.
-func (f *fitting) floorShare(epochs []EpochReadings, widen float64) error {
+func (f *fitting) floorShare(epochs []EpochReadings) error {
 	flat := *f.job
 	flat.Priors.FloorFlatness /= 30
 	n := build(&flat, f.camera, f.obs, f.state, f.used, nil)
@@ -244,7 +270,7 @@ func (f *fitting) floorShare(epochs []EpochReadings, widen float64) error {
 	if err != nil {
 		return solveError(err)
 	}
-	without, err := n.allReadings(f.state, cov, widen)
+	without, err := n.allReadings(f.state, cov)
 	if err != nil {
 		return err
 	}
@@ -335,7 +361,7 @@ func (n *network) reject(obs []Observation, sigma float64) ([]Observation, int) 
 }
 
 // describe fills in the network's summary and the warnings.
-func (n *network) describe(sol *Solution, cov *bundle.Covariance, kept []Observation, widen float64, calibrated vision.Camera) {
+func (n *network) describe(sol *Solution, cov *bundle.Covariance, kept []Observation, calibrated vision.Camera) {
 	net, s, job := &sol.Network, sol.State, n.job
 	sum, count := 0.0, 0
 	for v, id := range n.views {
@@ -364,7 +390,7 @@ func (n *network) describe(sol *Solution, cov *bundle.Covariance, kept []Observa
 	}
 	sd := func(id bundle.BlockID, i int) float64 {
 		c := cov.Joint([]bundle.BlockID{id})
-		return math.Sqrt(widen * c.At(i, i))
+		return math.Sqrt(c.At(i, i))
 	}
 	for i := range net.PrintScale {
 		net.PrintScale[i] = Scalar{Name: []string{"x", "y"}[i], Value: s.PrintScale[i], U: sd(n.scale, i)}
@@ -396,7 +422,7 @@ func (n *network) describe(sol *Solution, cov *bundle.Covariance, kept []Observa
 		sol.Warnings = append(sol.Warnings, fmt.Sprintf("runout is not compensated on %s, which turned by less than %.0f degrees between stations: its angles are known only as well as its board was clamped (%.2g deg); roll the vehicle until its wheels have turned by some 30 degrees, or lift and spin the wheel, and photograph another station", on, leastTurn*180/math.Pi, job.Priors.MountTilt*180/math.Pi))
 	}
 	if net.VarianceFactor > 2 {
-		sol.Warnings = append(sol.Warnings, fmt.Sprintf("the corners fit %.1f times worse than their own uncertainty tells (all uncertainties are widened for it): look for a bent board, a wrong print scale or the wrong camera file", math.Sqrt(net.VarianceFactor)))
+		sol.Warnings = append(sol.Warnings, fmt.Sprintf("the corners fit %.1f times worse than their own uncertainty tells (they count for as much less): look for a bent board, a wrong print scale or the wrong camera file", math.Sqrt(net.VarianceFactor)))
 	}
 	for i, c := range net.PrintScale {
 		if off := math.Abs(c.Value - 1); off > 3.5*job.Priors.PrintScale {
