@@ -139,7 +139,7 @@ func steerBy(bodyFromLine pose.SE3, angle float64) pose.SE3 {
 // moves a point that was rx before translation by ω × rx + τ.
 func stepRow(row []float64, g, rx pose.Vec) {
 	c := pose.Cross(rx, g)
-	row[0], row[1], row[2], row[3], row[4], row[5] = c[0], c[1], c[2], g[0], g[1], g[2]
+	*(*[6]float64)(row) = [6]float64{c[0], c[1], c[2], g[0], g[1], g[2]}
 }
 
 func (v *boardView) Eval(x [][]float64, r []float64, jac [][]float64) bool {
@@ -157,7 +157,7 @@ func (v *boardView) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 		var at [maxLinks + 1]pose.Vec
 		at[len(links)] = pose.Vec{p[0] * scale[0], p[1] * scale[1], 0}
 		for k := len(links) - 1; k >= 0; k-- {
-			at[k] = links[k].t.Apply(at[k+1])
+			carry(&links[k].t, &at[k+1], &at[k])
 		}
 		px, dPoint, dIntrinsics, ok := camera.ProjectJacobian(at[0])
 		if !ok {
@@ -175,20 +175,20 @@ func (v *boardView) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 				w0, w1 = w[1], w[2]
 			}
 			// g is the whitened derivative by the point, outside the link at hand.
-			var g pose.Vec
+			var g, inner pose.Vec
 			for k := range g {
 				g[k] = w0*dPoint[0][k] + w1*dPoint[1][k]
 			}
 			for k := range links {
 				l := &links[k]
-				inner := l.t.R.Transpose().Apply(g)
+				carryBack(&l.t.R, &g, &inner)
 				if j := want(l.block); j != nil {
 					switch l.kind {
 					case poseLink:
 						stepRow(j[6*row:], g, pose.Sub(at[k], l.t.T))
 					case hubLink:
 						turn := pose.Cross(at[k+1], inner)
-						copy(j[5*row:], []float64{turn[0], turn[2], g[0], g[1], g[2]})
+						*(*[5]float64)(j[5*row:]) = [5]float64{turn[0], turn[2], g[0], g[1], g[2]}
 					case spinLink:
 						j[row] = pose.Cross(at[k], g)[1]
 					case steerLink:
@@ -198,7 +198,7 @@ func (v *boardView) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 						gA := l.line.R.Transpose().Apply(g)
 						gB := l.turn.Transpose().Apply(gA)
 						turn := pose.Sub(pose.Cross(after, gA), pose.Cross(before, gB))
-						copy(j[4*row:], []float64{turn[0], turn[1], gA[0] - gB[0], gA[1] - gB[1]})
+						*(*[4]float64)(j[4*row:]) = [4]float64{turn[0], turn[1], gA[0] - gB[0], gA[1] - gB[1]}
 					}
 				}
 				if l.kind == steerLink {
@@ -210,8 +210,9 @@ func (v *boardView) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 				g = inner
 			}
 			if j := want(camBlock); j != nil {
-				for n := range vision.NumIntrinsics {
-					j[vision.NumIntrinsics*row+n] = w0*dIntrinsics[0][n] + w1*dIntrinsics[1][n]
+				to := (*[vision.NumIntrinsics]float64)(j[vision.NumIntrinsics*row:])
+				for n := range to {
+					to[n] = w0*dIntrinsics[0][n] + w1*dIntrinsics[1][n]
 				}
 			}
 			if j := want(camBlock + 1); j != nil {
@@ -220,6 +221,22 @@ func (v *boardView) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 		}
 	}
 	return true
+}
+
+// carry sets to, which is not p, to what [pose.SE3.Apply] gives, without copying
+// the transform: most of a solution's
+// time goes here.
+func carry(t *pose.SE3, p, to *pose.Vec) {
+	for i := range to {
+		to[i] = t.R[i][0]*p[0] + t.R[i][1]*p[1] + t.R[i][2]*p[2] + t.T[i]
+	}
+}
+
+// carryBack sets to, which is not g, to Rᵀ·g.
+func carryBack(r *pose.SO3, g, to *pose.Vec) {
+	for i := range to {
+		to[i] = r[0][i]*g[0] + r[1][i]*g[1] + r[2][i]*g[2]
+	}
 }
 
 // prior is a Gaussian prior on a Euclidean block: r = W·(x − mean).
