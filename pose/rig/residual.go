@@ -224,8 +224,7 @@ func (v *boardView) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 }
 
 // carry sets to, which is not p, to what [pose.SE3.Apply] gives, without copying
-// the transform: most of a solution's
-// time goes here.
+// the transform: most of a solution's time goes here.
 func carry(t *pose.SE3, p, to *pose.Vec) {
 	for i := range to {
 		to[i] = t.R[i][0]*p[0] + t.R[i][1]*p[1] + t.R[i][2]*p[2] + t.T[i]
