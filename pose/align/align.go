@@ -241,7 +241,7 @@ func Derive(wheels []Wheel, kingpin *pose.Vec, cov mat.Symmetric, reference int)
 	first, last := 0, len(axles)-1
 	ref := slices.IndexFunc(axles, func(a pair) bool { return a.number == reference })
 	if ref < 0 {
-		return nil, fmt.Errorf("the reference axle %d has no board read on both wheels", reference)
+		return nil, fmt.Errorf("the reference axle %d has no board read on both wheels: photograph both, or choose another reference_axle", reference)
 	}
 	front, rear := first, ref
 	if ref == first {

@@ -213,7 +213,17 @@ func (j *Job) Wheels() []Wheel {
 
 // Validate tells what is wrong with the job, naming board, axle or station.
 func (j *Job) Validate() error {
-	v := &j.Vehicle
+	for _, check := range []func() error{
+		j.Vehicle.validate, j.validateBoards, j.validatePlaces, j.validateStations, j.validateHalves, j.Priors.validate,
+	} {
+		if err := check(); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (v *Vehicle) validate() error {
 	if len(v.Axles) < 2 {
 		return fmt.Errorf("vehicle: %d axles; list at least two", len(v.Axles))
 	}
@@ -235,6 +245,11 @@ func (j *Job) Validate() error {
 			return fmt.Errorf("vehicle: axle %d: position_mm %g is not behind axle %d; positions count in mm from axle 1 rearwards", i+1, a.Position*1e3, i)
 		}
 	}
+	return nil
+}
+
+// validateBoards makes sure that every board and every marker id is one only.
+func (j *Job) validateBoards() error {
 	if len(j.Boards) == 0 {
 		return fmt.Errorf("boards: the list is empty; name the printed boards")
 	}
@@ -244,7 +259,7 @@ func (j *Job) Validate() error {
 		if err := b.Validate(); err != nil {
 			return err
 		}
-		for k := 0; k < i; k++ {
+		for k := range i {
 			if j.Boards[k].Name == b.Name {
 				return fmt.Errorf("boards: the name %s is used twice; give every board its own", b.Name)
 			}
@@ -259,26 +274,10 @@ func (j *Job) Validate() error {
 			ids[b.Dictionary][id] = b.Name
 		}
 	}
-	if err := j.validatePlaces(); err != nil {
-		return err
-	}
-	if len(j.Stations) == 0 {
-		return fmt.Errorf("stations: the list is empty; a station is a place the vehicle stood still in while it was photographed")
-	}
-	for i, s := range j.Stations {
-		for k := 0; k < i; k++ {
-			if j.Stations[k].Name == s.Name {
-				return fmt.Errorf("stations: the name %s is used twice", s.Name)
-			}
-		}
-	}
-	if err := j.validateStations(); err != nil {
-		return err
-	}
-	if err := j.validateHalves(); err != nil {
-		return err
-	}
-	p := j.Priors
+	return nil
+}
+
+func (p *Priors) validate() error {
 	for _, c := range []struct {
 		name string
 		v    float64
@@ -288,7 +287,7 @@ func (j *Job) Validate() error {
 		{"steering tilt", p.SteerTilt}, {"steering offset", p.SteerOffset}, {"lift tilt", p.LiftTilt}, {"lift height", p.LiftHeight},
 	} {
 		if !(c.v > 0) || math.IsInf(c.v, 0) {
-			return fmt.Errorf("%s must be above 0: it is a standard uncertainty", c.name)
+			return fmt.Errorf("%s must be above 0: it is a standard uncertainty; leave it out for the usual one", c.name)
 		}
 	}
 	return nil
@@ -393,6 +392,16 @@ func (j *Job) kingpins() []*Kingpin {
 // validateStations checks stations and epochs against each other and the
 // vehicle.
 func (j *Job) validateStations() error {
+	if len(j.Stations) == 0 {
+		return fmt.Errorf("stations: the list is empty; name one at least: a place the vehicle stood still in while it was photographed")
+	}
+	for i, s := range j.Stations {
+		for k := range i {
+			if j.Stations[k].Name == s.Name {
+				return fmt.Errorf("stations: the name %s is used twice; give every station its own", s.Name)
+			}
+		}
+	}
 	hasBoard := func(w Wheel, st int) bool {
 		for _, h := range j.Hangs {
 			if h.Wheel == w && h.Stations.Has(st) {
@@ -426,7 +435,7 @@ func (j *Job) validateStations() error {
 	for st, s := range j.Stations {
 		e := j.epoch(s.Epoch)
 		if e < 0 {
-			return fmt.Errorf("station %s: epoch %q is not in the list of epochs", s.Name, s.Epoch)
+			return fmt.Errorf("station %s: epoch %q is not in the list of epochs; add it there", s.Name, s.Epoch)
 		}
 		if e < last {
 			return fmt.Errorf("station %s is of epoch %q, which ended before: epochs follow each other, so list the stations in the order they were photographed, or give the later state a name of its own", s.Name, s.Epoch)

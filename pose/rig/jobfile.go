@@ -279,7 +279,7 @@ func (f *file) job() (*Job, error) {
 	if b.Scale != nil {
 		sx, sy = b.Scale.X, b.Scale.Y
 		if !(sx > 0.5 && sx < 2 && sy > 0.5 && sy < 2) {
-			return nil, fmt.Errorf("boards: print_scale x %g, y %g: give measured length divided by nominal length, near 1", sx, sy)
+			return nil, fmt.Errorf("boards: print_scale x %g, y %g: give the measured over the designed length, near 1", sx, sy)
 		}
 		set(&j.Priors.PrintScale, b.Scale.U, 1)
 	}
@@ -355,7 +355,7 @@ func (f *file) job() (*Job, error) {
 	set(&p.BrakeSlip, f.Sweep.BrakeSlipDeg, math.Pi/180)
 	for i, s := range f.Station {
 		if s.Name == "" {
-			return nil, fmt.Errorf("stations: station %d has no name", i+1)
+			return nil, fmt.Errorf("stations: station %d has no name; give it one, such as its number", i+1)
 		}
 		if s.Epoch == "" {
 			s.Epoch = AsFound
@@ -368,10 +368,10 @@ func (f *file) job() (*Job, error) {
 	}
 	for _, e := range f.Epochs {
 		if e.Name == "" {
-			return nil, fmt.Errorf("epochs: an epoch has no name")
+			return nil, fmt.Errorf("epochs: an epoch has no name; give it one, such as \"as left\"")
 		}
 		if j.epoch(e.Name) >= 0 {
-			return nil, fmt.Errorf("epochs: the name %q is used twice", e.Name)
+			return nil, fmt.Errorf("epochs: the name %q is used twice; give every epoch its own", e.Name)
 		}
 		epoch := Epoch{Name: e.Name}
 		if e.Moved != nil {
