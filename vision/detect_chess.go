@@ -335,7 +335,7 @@ func (s *scene) findChess(regions []region) {
 			}
 			if g, ok := s.name(all, grid, level); ok {
 				if m, ok := s.measureGuess(g); ok {
-					m.view.Note = "no marker could be read; known by its print as a whole"
+					m.view.Note = "no marker read; known by its print as a whole"
 					s.found[g.board] = m
 				}
 			}

@@ -100,7 +100,7 @@ func explain(ctx context.Context, job *Job, camera *vision.Camera, obs []Observa
 		}
 		if len(found) == maxFaults {
 			p := now.places(obs)
-			return nil, nil, nil, nil, fmt.Errorf("the photographs contradict each other in more than %d ways, most of all board %s at station %s: check hangs, stations and clamps, and photograph again", maxFaults, now.job.Boards[p.board].Name, now.job.Stations[p.station].Name)
+			return nil, nil, nil, nil, fmt.Errorf("the photographs contradict each other in more than %d ways, most of all board %s at station %s: check squares, hangs, stations and clamps, and photograph again", maxFaults, now.job.Boards[p.board].Name, now.job.Stations[p.station].Name)
 		}
 		if best, err = now.whenever(ctx, obs, best, trials); err != nil {
 			return nil, nil, nil, nil, err

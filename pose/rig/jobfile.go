@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"path"
 	"path/filepath"
 	"regexp"
 	"slices"
@@ -141,6 +142,16 @@ type Folder struct {
 	Missing []int  // stations without a photograph
 
 	patterns [][]string // where the photographs of each station are looked for
+}
+
+// PhotosOf is where the photographs of a station belong: a folder in the job's,
+// or a pattern where that does not name one folder.
+func (f *Folder) PhotosOf(station int) string {
+	pattern := f.patterns[station][0]
+	if dir := path.Dir(pattern); !strings.ContainsAny(dir, `*?[\`) {
+		return dir
+	}
+	return pattern
 }
 
 // Open reads DIR/job.yaml and lists the photographs of each station, which

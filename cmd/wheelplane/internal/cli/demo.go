@@ -43,7 +43,7 @@ With --no-pictures it draws the corners that detection would find, with noise,
 straight from the scene's geometry: the same job, some hundred times faster, for
 trying vehicles, plans and ways of working.`,
 		Example: `  wheelplane demo /tmp/yard
-  wheelplane demo /tmp/yard --seed 7 --size 4000
+  wheelplane demo /tmp/yard --seed 7 --size 2400
   wheelplane demo /tmp/sweep --scene sweep --no-pictures
   wheelplane demo --list`,
 		Args:              atMost(1),

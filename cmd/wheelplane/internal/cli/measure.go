@@ -75,7 +75,7 @@ boards:
   squares: [7, 5]
   square_mm: 55
   marker_mm: 41
-  print_scale: {x: 1.0007, y: 0.9995, u: 0.0005}   # measured over nominal; default 1
+  print_scale: {x: 1.0007, y: 0.9995, u: 0.0005}   # measured over designed; default 1
   list:
     - {name: A, first_id: 0}
     - {name: B, first_id: 17}

@@ -102,6 +102,24 @@ func (t *table) String() string {
 	return b.String()
 }
 
+// fold breaks a sentence into lines of at most 80 characters, the first after
+// lead ("- "), the others below it.
+func fold(lead, text string) string {
+	var b strings.Builder
+	line := strings.TrimRight(lead, " ")
+	for _, word := range strings.Fields(text) {
+		if line != "" && utf8.RuneCountInString(line)+1+utf8.RuneCountInString(word) > 80 {
+			b.WriteString(line + "\n")
+			line = strings.Repeat(" ", max(0, len(lead)-1))
+		}
+		if line != "" || lead != "" {
+			line += " "
+		}
+		line += word
+	}
+	return b.String() + line + "\n"
+}
+
 // stickyWriter remembers the first error of writing, so that output nobody
 // checked still ends the run with a failure (a full disk behind a redirect).
 type stickyWriter struct {

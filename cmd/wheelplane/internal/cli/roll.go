@@ -160,7 +160,7 @@ func nextOf(f *rig.Folder) *nextStop {
 	j, st := f.Job, f.Missing[0]
 	s := j.Stations[st]
 	next := &nextStop{
-		Station: s.Name, Folder: "photos/" + s.Name,
+		Station: s.Name, Folder: f.PhotosOf(st),
 		Show: "every board on a wheel, each photograph with two boards or more and one of them in the next photograph too, all around the vehicle, the floor boards with them",
 	}
 	axles := func(list []rig.Wheel) string {
@@ -222,14 +222,14 @@ func rollText(p *rollPlan, job bool) string {
 	fmt.Fprintf(&b, "%s\nRoll by about %.0f mm: every wheel then turns by %.0f degrees or more. A few\npercent more or less do no harm; the photographs tell how far it was.\n", t, p.RollMM, p.TurnDeg)
 	if job {
 		if n := p.Next; n != nil {
-			fmt.Fprintf(&b, "\nNext is station %s: %s.\nPhotograph %s.\nPut the photographs into %s.\n", n.Station, n.Do, n.Show, n.Folder)
+			fmt.Fprintf(&b, "\n%s%s%s", fold("", fmt.Sprintf("Next is station %s: %s.", n.Station, n.Do)), fold("", "Photograph "+n.Show+"."), fold("", "Put the photographs into "+n.Folder+"."))
 		} else {
 			b.WriteString("\nEvery station has photographs. One more would be added to stations in job.yaml.\n")
 		}
 	}
 	b.WriteString("\n")
 	for _, c := range p.Cares {
-		fmt.Fprintf(&b, "- %s\n", c)
+		b.WriteString(fold("- ", c))
 	}
 	return b.String()
 }

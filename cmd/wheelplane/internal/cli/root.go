@@ -145,7 +145,8 @@ its standard uncertainty.
 	}
 	root.SuggestionsMinimumDistance = 2
 	root.SetFlagErrorFunc(func(_ *cobra.Command, err error) error {
-		return errors.New(goWords.ReplaceAllString(err.Error(), ""))
+		text := goWords.ReplaceAllString(err.Error(), "")
+		return errors.New(strings.Replace(text, ": invalid syntax", ": not a value it can take", 1))
 	})
 	root.SetOut(a.Stdout)
 	root.SetErr(a.Stderr)

@@ -63,7 +63,7 @@ func TestUsageErrors(t *testing.T) {
 		"frob a b":      `wheelplane frob has no use for the argument "b"`,
 		"frob --what a": "unknown flag: --what",
 		"frub a":        `no command is called "frub": did you mean frob?`,
-		"--json=maybe":  `invalid argument "maybe" for "--json" flag: invalid syntax`,
+		"--json=maybe":  `invalid argument "maybe" for "--json" flag: not a value it can take`,
 	} {
 		code, stdout, stderr := run(t, context.Background(), &App{}, func(context.Context, *App) error {
 			t.Errorf("%q ran", args)
