@@ -282,8 +282,8 @@ func (p *Priors) validate() error {
 		name string
 		v    float64
 	}{
-		{"mount_tilt_deg", p.MountTilt}, {"mount_offset_mm", p.MountOffset}, {"standoff_u_mm", p.StandoffU},
-		{"flatness_mm", p.FloorFlatness}, {"tilt_deg", p.FloorTilt}, {"print_scale u", p.PrintScale}, {"brake_slip_deg", p.BrakeSlip},
+		{"mount: tilt_deg", p.MountTilt}, {"mount: offset_mm", p.MountOffset}, {"mount: standoff_u_mm", p.StandoffU},
+		{"floor: flatness_mm", p.FloorFlatness}, {"floor: tilt_deg", p.FloorTilt}, {"boards: print_scale: u", p.PrintScale}, {"sweep: brake_slip_deg", p.BrakeSlip},
 		{"steering tilt", p.SteerTilt}, {"steering offset", p.SteerOffset}, {"lift tilt", p.LiftTilt}, {"lift height", p.LiftHeight},
 	} {
 		if !(c.v > 0) || math.IsInf(c.v, 0) {

@@ -500,7 +500,7 @@ func (f *Folder) listPhotos(stops []fileStop) error {
 		for _, pattern := range patterns {
 			found, err := filepath.Glob(filepath.Join(f.Dir, filepath.FromSlash(pattern)))
 			if err != nil {
-				return fmt.Errorf("%s: station %s: photos: %q is not a valid pattern", filepath.Join(f.Dir, JobFile), s.Name, pattern)
+				return fmt.Errorf("%s: station %s: photos: %q is not a valid pattern; write one like photos/third/*.jpg", filepath.Join(f.Dir, JobFile), s.Name, pattern)
 			}
 			for _, path := range found {
 				if IsPhoto(path) && !slices.Contains(paths, path) {
