@@ -35,6 +35,9 @@ var ceres struct {
 // ceresSolver builds the program and returns its path.
 func ceresSolver(t testing.TB) string {
 	t.Helper()
+	if testing.Short() {
+		t.Skip("building the program takes ten seconds")
+	}
 	ceres.once.Do(func() {
 		gpp, err := exec.LookPath("g++")
 		if err != nil {
