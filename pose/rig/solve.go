@@ -211,6 +211,10 @@ func (f *fitting) final() error {
 	return nil
 }
 
+// leastFactor is the least the corners' covariances are multiplied by: corners a
+// tenth as uncertain as detection states.
+const leastFactor = 0.01
+
 // reweigh lets the photographs say how good their corners are: the corners'
 // covariances are multiplied by the variance factor and the job is solved once
 // more, with the priors as they were. Only many redundant corners may say that
@@ -224,11 +228,14 @@ func (f *fitting) reweigh() error {
 	if f.factor < 1 && redundancy < 1000 {
 		return nil
 	}
+	// Corners drawn without noise fit perfectly; weights without end would leave
+	// the priors nothing to say.
+	weigh := math.Max(f.factor, leastFactor)
 	for v := range f.obs {
 		f.obs[v].Corners = slices.Clone(f.obs[v].Corners)
 		for i := range f.obs[v].Corners {
 			for k := range f.obs[v].Corners[i].Cov {
-				f.obs[v].Corners[i].Cov[k] *= f.factor
+				f.obs[v].Corners[i].Cov[k] *= weigh
 			}
 		}
 	}
