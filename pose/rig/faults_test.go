@@ -131,3 +131,15 @@ func TestContradiction(t *testing.T) {
 		t.Errorf("error %v", err)
 	}
 }
+
+// TestSharpMisfiledPhoto: among corners as sharp as rendered ones a misfiled
+// photo is thousands of standard deviations off, and still only left out.
+func TestSharpMisfiledPhoto(t *testing.T) {
+	s := newScene(t, "yard-truck", 1)
+	s.Misfile(31, 1)
+	sol := solve(t, s, s.DrawCorners(0.003, maxOblique, 1))
+	if len(sol.Network.Faults) != 1 || sol.Network.Faults[0].Kind != rig.PhotoMisfiled || sol.Network.Faults[0].Photo != s.Job.Photos[31].Path {
+		t.Errorf("found %+v, want photo %s misfiled", sol.Network.Faults, s.Job.Photos[31].Path)
+	}
+	holds(t, s, sol, 4)
+}
