@@ -119,7 +119,7 @@ func (n *network) checkTurns(s *State) error {
 				up = append(up, stop.Name)
 			}
 		}
-		if len(up) == 0 || n.spread(s, h) >= leastTurn {
+		if len(up) == 0 || n.spread(s, h) >= LeastTurn {
 			continue
 		}
 		board := j.Boards[hang.Board].Name

@@ -215,7 +215,7 @@ func (n *network) appendRolling(set *align.Set, s *State, cov covariance, epoch 
 				last = st
 			}
 		}
-		if first < 0 || s.Spin[h][last]-s.Spin[h][first] < leastTurn || set.Find(align.RollingRadius, hang.Wheel.Axle, hang.Wheel.Side) >= 0 {
+		if first < 0 || s.Spin[h][last]-s.Spin[h][first] < LeastTurn || set.Find(align.RollingRadius, hang.Wheel.Axle, hang.Wheel.Side) >= 0 {
 			continue
 		}
 		var l list

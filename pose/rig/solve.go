@@ -426,7 +426,7 @@ func (n *network) describe(sol *Solution, cov *bundle.Covariance, kept []Observa
 		if len(loose) == len(n.cast.Wheels) {
 			on = "any wheel"
 		}
-		sol.Warnings = append(sol.Warnings, fmt.Sprintf("runout is not compensated on %s, which turned by less than %.0f degrees between stations: its angles are known only as well as its board was clamped (%.2g deg); roll the vehicle until its wheels have turned by some 30 degrees, or lift and spin the wheel, and photograph another station", on, leastTurn*180/math.Pi, job.Priors.MountTilt*180/math.Pi))
+		sol.Warnings = append(sol.Warnings, fmt.Sprintf("runout is not compensated on %s, which turned by less than %.0f degrees between stations: its angles are known only as well as its board was clamped (%.2g deg); roll the vehicle until its wheels have turned by some 30 degrees, or lift and spin the wheel, and photograph another station", on, LeastTurn*180/math.Pi, job.Priors.MountTilt*180/math.Pi))
 	}
 	if net.VarianceFactor > 2 {
 		sol.Warnings = append(sol.Warnings, fmt.Sprintf("the corners fit %.1f times worse than their own uncertainty tells (they count for as much less): look for a bent board, a wrong print scale or the wrong camera file", math.Sqrt(net.VarianceFactor)))
@@ -492,9 +492,9 @@ func (n *network) turned(s *State, st int) float64 {
 	return sum / float64(max(1, count))
 }
 
-// leastTurn is how far a wheel must have turned between stations, rad, before
+// LeastTurn is how far a wheel must have turned between stations, rad, before
 // its runout counts as compensated.
-const leastTurn = 5 * math.Pi / 180
+const LeastTurn = 5 * math.Pi / 180
 
 // uncompensated lists the wheels no hang of which was turned.
 func (n *network) uncompensated(s *State) []string {
@@ -506,7 +506,7 @@ func (n *network) uncompensated(s *State) []string {
 				turned = math.Max(turned, n.spread(s, h))
 			}
 		}
-		if turned < leastTurn {
+		if turned < LeastTurn {
 			out = append(out, wheel.String())
 		}
 	}

@@ -412,7 +412,7 @@ func (t *calibrated) text() string {
 func withUncertainty(v, u float64) (value, uncertainty string) {
 	digits := 0
 	if u > 0 {
-		digits = max(0, 1-int(math.Floor(math.Log10(u))))
+		digits = twoDigits(u)
 	}
 	return fmt.Sprintf("%.*f", digits, v), fmt.Sprintf("%.*f", digits, u)
 }

@@ -203,8 +203,11 @@ func digits(u float64, unit string) int {
 	if !(u > 0) {
 		return most
 	}
-	return min(most, max(0, 1-int(math.Floor(math.Log10(u)+1e-9))))
+	return min(most, twoDigits(u))
 }
+
+// twoDigits is how many decimals show the first two digits of u, above zero.
+func twoDigits(u float64) int { return max(0, 1-int(math.Floor(math.Log10(u)+1e-9))) }
 
 // decimal writes v with so many decimals, and never as -0.
 func decimal(v float64, digits int) string {

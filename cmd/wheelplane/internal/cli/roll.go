@@ -48,7 +48,7 @@ and the boards stay in sight. How far it really was the photographs tell.`,
 			case tyre && !(o.tyreMM >= 200 && o.tyreMM <= 4000):
 				return Usagef("--tyre-mm %g is not a tyre's diameter: give it in mm, 200 to 4000", o.tyreMM)
 			case !(o.turnDeg >= leastTurnDeg && o.turnDeg <= 360):
-				return Usagef("--turn %g: choose %g to 360 degrees; 30 is usual", o.turnDeg, float64(leastTurnDeg))
+				return Usagef("--turn %g: choose %g to 360 degrees; 30 is usual", o.turnDeg, leastTurnDeg)
 			}
 			return app.roll(o)
 		},
@@ -58,8 +58,7 @@ and the boards stay in sight. How far it really was the photographs tell.`,
 	return c
 }
 
-// leastTurnDeg is the least turn between stations that shows a wheel's axis.
-const leastTurnDeg = 5
+const leastTurnDeg = rig.LeastTurn * 180 / math.Pi
 
 // rolledShare is a tyre's rolled over its geometric circumference: the middle
 // of published tyre tables, 0.967 to 0.975 (inflated diameter, load of the
