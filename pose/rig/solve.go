@@ -228,9 +228,14 @@ func (f *fitting) reweigh() error {
 	if f.factor < 1 && redundancy < 1000 {
 		return nil
 	}
-	// Corners drawn without noise fit perfectly; weights without end would leave
-	// the priors nothing to say.
-	weigh := math.Max(f.factor, leastFactor)
+	weigh := f.factor
+	if weigh < 1 {
+		// What the corners of a view share goes into its pose and does not show in
+		// residuals, so half of the gain is believed. And corners drawn without
+		// noise fit perfectly: weights without end would leave the priors nothing
+		// to say.
+		weigh = math.Max(math.Sqrt(f.factor), leastFactor)
+	}
 	for v := range f.obs {
 		f.obs[v].Corners = slices.Clone(f.obs[v].Corners)
 		for i := range f.obs[v].Corners {
