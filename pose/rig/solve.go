@@ -57,7 +57,7 @@ type Network struct {
 	Rejected        int       `json:"rejected_corners"` // of them left out as wrong
 	RMSPx           float64   `json:"rms_px"`           // of corners used, each coordinate
 	Redundancy      int       `json:"redundancy"`       // observations and priors less unknowns
-	VarianceFactor  float64   `json:"variance_factor"`  // chi-square over redundancy; the corners' covariances are multiplied by it
+	VarianceFactor  float64   `json:"variance_factor"`  // chi-square over redundancy; the corners' covariances are multiplied by it, below 1 by its root
 	Iterations      int       `json:"iterations"`
 	RunoutRemoved   bool      `json:"runout_compensated"` // more than one station with the wheels turned
 	PrintScale      [2]Scalar `json:"print_scale"`
@@ -87,8 +87,7 @@ type Stop struct {
 // It starts from the boards' poses photo by photo, solves one bundle with a
 // robust loss, explains what does not fit by what can go wrong in a bay, leaves
 // out wrong corners and solves again without a loss. The covariance is that of
-// the last fit, in which the corners' covariances are multiplied by the variance
-// factor.
+// the last fit, in which the corners' covariances are reweighed (see reweigh).
 func Solve(ctx context.Context, job *Job, camera vision.Camera, obs []Observation, o Options) (*Solution, error) {
 	if o.RejectSigma == 0 {
 		o.RejectSigma = 4
@@ -216,8 +215,8 @@ func (f *fitting) final() error {
 const leastFactor = 0.01
 
 // reweigh lets the photographs say how good their corners are: the corners'
-// covariances are multiplied by the variance factor and the job is solved once
-// more, with the priors as they were. Only many redundant corners may say that
+// covariances are multiplied by the variance factor, below 1 by its root, and
+// the job is solved once more, with the priors as they were. Only many redundant corners may say that
 // they are better than stated.
 func (f *fitting) reweigh() error {
 	redundancy := f.sum.Rows - f.sum.Parameters
