@@ -32,10 +32,30 @@ type View struct {
 	Markers  int    // markers read
 	Note     string // what the user should know, or ""
 
+	// Joint tells how the errors of Corners hang together; nil when they were
+	// measured one by one, and then independent.
+	Joint *Joint
+
 	SquarePx  float64       // root of the area of a square at the board's middle, pixels
 	Obliquity float64       // between line of sight and normal, rad: from the board's shape, so only good near the picture's middle
 	BlurPx    float64       // standard deviation of the point spread with the pixel's own area, pixels
 	Outline   [4][2]float64 // the chessboard's corners, clockwise from the top left as printed, pixels
+}
+
+// Joint is what a fit of the whole board knows of its corners together. Edges
+// between and outside the corners tell of all of them at once, so taken one by
+// one, with the covariances in [Corner.Cov], they say less.
+type Joint struct {
+	// Rows is r × 2n for n corners. With e = (x0, y0, x1, y1, ...) the true
+	// less the measured positions of View.Corners, pixels, Rows·e has mean zero
+	// and unit covariance. r is at most 2n: the smooth ways a board's picture can
+	// differ (its pose, its bend, the lens) of which the picture tells anything.
+	Rows [][]float64
+
+	// LackOfFit is the variance factor that Rows already contain: how much
+	// worse than the pixels' noise the picture agrees with its prediction, at
+	// least 1.
+	LackOfFit float64
 }
 
 // Result is what a photograph holds.

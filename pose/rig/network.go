@@ -18,6 +18,7 @@ type Observation struct {
 	Photo   int // index into Job.Photos
 	Board   int // index into Job.Boards
 	Corners []vision.Corner
+	Joint   *vision.Joint // of these corners, or nil: independent
 }
 
 // network is the bundle of a job: its blocks by their part in the chain.
