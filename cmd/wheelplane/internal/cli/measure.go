@@ -33,6 +33,7 @@ A job is a folder:
   job.yaml      vehicle, boards, hangs, floor, stations and the camera file
   camera.yaml   made by 'wheelplane camera'
   photos/       one folder for each station, named as the station is
+  spec.yaml     target values, if any: see 'wheelplane spec --help'
 
 job.yaml, with every key it knows (lengths in mm, angles in degrees):
 
@@ -54,7 +55,11 @@ Uncertainties are standard uncertainties (k = 1).`,
 				return app.printJSON(result)
 			}
 			app.printf("%s", resultText(job, result))
-			return nil
+			spec, targets, err := specOf(o.dir, job)
+			if err == nil && spec != nil {
+				app.printf("\n%s", verdictText(job, spec, judgeAll(result.Readings, targets, spec.Rule)))
+			}
+			return err
 		},
 	}
 	c.Flags().BoolVar(&o.ignoreUnknown, "ignore-unknown", false, "measure although a photo shows a board that job.yaml does not know")
@@ -128,6 +133,9 @@ func (a *App) measure(ctx context.Context, o measureOptions) (*rig.Job, *rig.Res
 	camera, err := vision.LoadCamera(folder.Camera)
 	if err != nil {
 		return nil, nil, BadInput(err)
+	}
+	if _, _, err := specOf(o.dir, folder.Job); err != nil {
+		return nil, nil, err // told before the work, not after it
 	}
 	obs, unusable, err := a.findBoards(ctx, folder, camera, o.ignoreUnknown)
 	if err != nil {

@@ -53,6 +53,8 @@ var commands = []func(*App) *cobra.Command{
 	newRollCommand,
 	newInspectCommand,
 	newMeasureCommand,
+	newSpecCommand,
+	newJudgeCommand,
 	newDemoCommand,
 }
 

@@ -33,7 +33,8 @@ var rooms = map[string][]string{
 	"calib":                         {"vision", "pose", "pose/bundle"},
 	"fixtures":                      {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "calib"},
 	"cmd/wheelplane":                {"cmd/wheelplane/internal/cli"},
-	"cmd/wheelplane/internal/cli":   {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "calib", "fixtures"},
+	"cmd/wheelplane/internal/cli":   {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "calib", "fixtures", "cmd/wheelplane/internal/spec"},
+	"cmd/wheelplane/internal/spec":  {"pose/align", "pose/rig"},
 	"cmd/wheelplane/internal/house": {},
 }
 
