@@ -11,7 +11,7 @@ RELEASE := $(shell git describe --tags --always --dirty 2>/dev/null)
 BUILD    = $(GO) build -buildvcs=false \
 	-ldflags "-X wheelplane/cmd/wheelplane/internal/cli.release=$(RELEASE)"
 
-.PHONY: build demo test leaks need clean
+.PHONY: build demo test leaks accuracy need clean
 
 build: need
 	@$(BUILD) -o build/wheelplane ./cmd/wheelplane
@@ -32,6 +32,12 @@ test: need
 # be when the tests of a package are through.
 leaks: need
 	$(GO) test -tags matprofile ./vision ./calib
+
+# The accuracy benchmark whole, as tables: one photograph against the bound of
+# its pixels, and jobs against the bound of their network. Some minutes.
+accuracy: need
+	$(GO) test ./fixtures -run AccuracyOfOnePhotograph -accuracy -v -timeout 60m
+	$(GO) test ./pose/rig -run NetworkReachesItsBound -accuracy -v -timeout 60m
 
 need:
 	@GO="$(GO)" .ci/need

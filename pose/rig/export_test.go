@@ -67,3 +67,20 @@ func (p Problem) Hubs(cov *bundle.Covariance) (*mat.SymDense, []bundle.BlockID) 
 	}
 	return cov.Joint(free), free
 }
+
+// Bound is the Cramer-Rao bound of a job's readings: their covariance from the
+// curvature of the network at the true state, where nothing is fitted, drawn or
+// rejected. Of the observations only which corners there are and how well they
+// are measured counts.
+func Bound(job *Job, camera vision.Camera, obs []Observation, truth *State) ([]EpochReadings, error) {
+	used := make([]bool, len(job.Photos))
+	for i := range used {
+		used[i] = true
+	}
+	n := build(job, &camera, obs, truth, used, nil)
+	cov, err := n.p.Covariance()
+	if err != nil {
+		return nil, err
+	}
+	return n.allReadings(truth, cov)
+}
