@@ -244,6 +244,7 @@ type model struct {
 	cam     vision.Camera
 	boards  []vision.Board
 	shapes  [][]float64 // by board
+	lens    int         // how many of the intrinsics are free, the first ones
 	extra   float64     // variance added to the detection's, px²
 	focal   float64     // of the start, for the scale of the lens's prior
 	oblong  bool        // pixels turned out not to be square
@@ -261,7 +262,7 @@ type modelView struct {
 }
 
 func newModel(views []View, cam vision.Camera, poses []pose.SE3, opts Options) *model {
-	m := &model{opts: opts, cam: cam, focal: (cam.FX + cam.FY) / 2}
+	m := &model{opts: opts, cam: cam, lens: vision.PlainIntrinsics, focal: (cam.FX + cam.FY) / 2}
 	byBoard := map[vision.Board]int{}
 	for i := range views {
 		v := &views[i]
@@ -319,6 +320,11 @@ func (m *model) problem(loss bundle.Loss) (p *bundle.Problem, cam bundle.BlockID
 	p = &bundle.Problem{}
 	k := m.cam.Intrinsics()
 	cam = p.AddBlock("the camera", k[:], bundle.Euclidean(vision.NumIntrinsics))
+	var held []int
+	for i := m.lens; i < vision.NumIntrinsics; i++ {
+		held = append(held, i)
+	}
+	p.Hold(cam, held...)
 	if !m.opts.NoLensPrior {
 		p.AddResidual("the prior of the lens", m.lensPrior(), vision.NumIntrinsics, 0, nil, cam)
 	}
@@ -399,7 +405,7 @@ func squaredLength(d [2]float64, cov [3]float64, extra float64) float64 {
 
 // parameters counts the unknowns.
 func (m *model) parameters() int {
-	n := vision.NumIntrinsics + 6*len(m.views)
+	n := m.lens + 6*len(m.views)
 	if !m.opts.PerfectBoard {
 		n += numShape * len(m.boards)
 	}

@@ -27,10 +27,10 @@ type equationRow struct {
 	board [2]int // board, corner
 }
 
-// equations linearises the model. Unknowns: intrinsics, then the shape of each
-// board unless taken for perfect.
+// equations linearises the model. Unknowns: the free intrinsics, then the shape
+// of each board unless taken for perfect.
 func (m *model) equations() (*equations, error) {
-	n := vision.NumIntrinsics
+	n := m.lens
 	if !m.opts.PerfectBoard {
 		n += numShape * len(m.boards)
 	}
@@ -38,8 +38,8 @@ func (m *model) equations() (*equations, error) {
 	k := m.cam.Intrinsics()
 	if !m.opts.NoLensPrior {
 		_, j := m.lensPrior().rows(k[:])
-		for a := range j {
-			for b := a; b < len(j); b++ {
+		for a := range m.lens {
+			for b := a; b < m.lens; b++ {
 				var s float64
 				for row := range j {
 					s += j[row][a] * j[row][b]
@@ -49,8 +49,8 @@ func (m *model) equations() (*equations, error) {
 		}
 	}
 	sigma := m.shapePrior().sigma
-	for i := vision.NumIntrinsics; i < n; i++ {
-		s := sigma[(i-vision.NumIntrinsics)%numShape]
+	for i := m.lens; i < n; i++ {
+		s := sigma[(i-m.lens)%numShape]
 		e.prior.SetSym(i, i, 1/(s*s))
 	}
 
@@ -79,9 +79,9 @@ func (m *model) equations() (*equations, error) {
 			return nil, fmt.Errorf("photo %s: a corner left the camera's view", v.name)
 		}
 		common := e.x.Slice(first, first+rows, 0, n).(*mat.Dense)
-		common.Slice(0, rows, 0, vision.NumIntrinsics).(*mat.Dense).Copy(mat.NewDense(rows, vision.NumIntrinsics, jk))
+		common.Slice(0, rows, 0, m.lens).(*mat.Dense).Copy(mat.NewDense(rows, vision.NumIntrinsics, jk))
 		if !m.opts.PerfectBoard {
-			s := vision.NumIntrinsics + numShape*v.board
+			s := m.lens + numShape*v.board
 			common.Slice(0, rows, s, s+numShape).(*mat.Dense).Copy(mat.NewDense(rows, numShape, js))
 		}
 		// An orthonormal basis of what the pose explains, then out with it.
@@ -228,8 +228,8 @@ func (m *model) uncertainty(res *Result) error {
 	sum.Add(middle, &p)
 	cov.Product(toWhite, &sum, toWhite.T())
 	var c [vision.NumIntrinsics][vision.NumIntrinsics]float64
-	for i := range c {
-		for j := range c {
+	for i := range m.lens {
+		for j := range m.lens {
 			c[i][j] = (cov.At(i, j) + cov.At(j, i)) / 2
 		}
 		if math.IsNaN(c[i][i]) || !(c[i][i] > 0) {

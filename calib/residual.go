@@ -165,8 +165,8 @@ func (p *shapePrior) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 const (
 	priorCentre     = 0.05  // principal point off the frame's middle, over the longer side
 	priorAspect     = 0.002 // fx/fy: pixels are square
-	priorTangential = 0.005 // p1, p2
-	priorRadial     = 1.0   // what k1, k2 or k3 shift the frame's corner by, over its distance from the middle
+	priorTangential = 0.005 // p1, p2, s1, s3, and s2, s4 at the frame's corner
+	priorRadial     = 1.0   // what k1 ... k6 each shift the frame's corner by, over its distance from the middle
 )
 
 // lensPrior holds the intrinsics to these: one row each, none on the focal
@@ -197,6 +197,13 @@ func (l *lensPrior) rows(k []float64) (r [vision.NumIntrinsics]float64, jac [vis
 	set(6, priorTangential, 0)
 	set(7, priorTangential, 0)
 	set(8, priorRadial/(r2*r2*r2), 0)
+	set(9, priorRadial/r2, 0)
+	set(10, priorRadial/(r2*r2), 0)
+	set(11, priorRadial/(r2*r2*r2), 0)
+	for i := 12; i < 16; i += 2 {
+		set(i, priorTangential, 0)
+		set(i+1, priorTangential/r2, 0)
+	}
 	return r, jac
 }
 

@@ -84,7 +84,8 @@ func TestZhang(t *testing.T) {
 
 	board := readNumbers(t, filepath.Join(dir, "zhang_Model.txt"))
 	m := &model{opts: Options{PerfectBoard: true, NoLensPrior: true}, boards: []vision.Board{{}}, shapes: [][]float64{make([]float64, numShape)},
-		cam: vision.Camera{Width: 640, Height: 480, FX: 800, FY: 800, CX: 320, CY: 240}}
+		lens: 6,
+		cam:  vision.Camera{Width: 640, Height: 480, FX: 800, FY: 800, CX: 320, CY: 240}}
 	for i, rt := range ref.Views {
 		seen := readNumbers(t, filepath.Join(dir, fmt.Sprintf("zhang_data%d.txt", i+1)))
 		if len(seen) != 256 || len(board) != 256 {
@@ -101,7 +102,7 @@ func TestZhang(t *testing.T) {
 		m.views = append(m.views, v)
 	}
 	p, cam, _, _ := m.problem(nil)
-	p.Hold(cam, 6, 7, 8)
+	p.Hold(cam, 6, 7, 8, 9, 10, 11, 12, 13, 14, 15)
 	s, err := p.Solve(t.Context(), bundle.Options{MaxIterations: 300})
 	if err != nil {
 		t.Fatal(err)

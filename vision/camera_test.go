@@ -6,7 +6,9 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"reflect"
 	"testing"
+	"time"
 
 	"go.yaml.in/yaml/v3"
 )
@@ -14,6 +16,11 @@ import (
 // strong is a wide lens with barrel distortion that still covers its picture.
 func strong() Camera {
 	return Camera{Width: 1280, Height: 960, FX: 610, FY: 598, CX: 651, CY: 467, K1: -0.31, K2: 0.117, P1: 8e-4, P2: -1.3e-3, K3: -0.011}
+}
+
+// lenses are cameras of all kinds.
+func lenses() []*Camera {
+	return []*Camera{ptr(aCamera()), ptr(strong()), ptr(rational()), ptr(rich())}
 }
 
 // points in front of the camera, no two coordinates of one alike.
@@ -29,11 +36,11 @@ func somePoints() [][3]float64 {
 
 // cv::projectPoints on the same inputs.
 func TestProjectIsOpenCVs(t *testing.T) {
-	a, b := aCamera(), strong()
-	for _, c := range []*Camera{&a, &b} {
+	for _, c := range lenses() {
 		k := c.Intrinsics()
 		pts := somePoints()
-		in := append(k[:], float64(len(pts)))
+		in := append([]float64{NumIntrinsics}, k[:]...)
+		in = append(in, float64(len(pts)))
 		for _, p := range pts {
 			in = append(in, p[:]...)
 		}
@@ -49,22 +56,24 @@ func TestProjectIsOpenCVs(t *testing.T) {
 
 // cv::undistortPoints, iterated to the end, on the same inputs.
 func TestRayIsOpenCVs(t *testing.T) {
-	c := aCamera()
-	k := c.Intrinsics()
-	var px [][2]float64
-	in := append(k[:], 0)
-	for y := 11.0; y < 3000; y += 331 {
-		for x := 5.0; x < 4000; x += 397 {
-			px = append(px, [2]float64{x, y})
-			in = append(in, x, y)
+	for _, c := range []Camera{aCamera(), rational(), rich()} {
+		k := c.Intrinsics()
+		var px [][2]float64
+		in := append([]float64{NumIntrinsics}, k[:]...)
+		in = append(in, 0)
+		for y := 11.0; y < 3000; y += 331 {
+			for x := 5.0; x < 4000; x += 397 {
+				px = append(px, [2]float64{x, y})
+				in = append(in, x, y)
+			}
 		}
-	}
-	in[NumIntrinsics] = float64(len(px))
-	want := openCVNumbers(t, in, "undistort")
-	for i, p := range px {
-		xy, ok := c.Ray(p)
-		if !ok || math.Hypot(xy[0]-want[2*i], xy[1]-want[2*i+1]) > 1e-9 {
-			t.Errorf("%v: %v (%v), OpenCV %v", p, xy, ok, want[2*i:2*i+2])
+		in[1+NumIntrinsics] = float64(len(px))
+		want := openCVNumbers(t, in, "undistort")
+		for i, p := range px {
+			xy, ok := c.Ray(p)
+			if !ok || math.Hypot(xy[0]-want[2*i], xy[1]-want[2*i+1]) > 1e-9 {
+				t.Errorf("%v: %v (%v), OpenCV %v", p, xy, ok, want[2*i:2*i+2])
+			}
 		}
 	}
 }
@@ -146,8 +155,7 @@ func readNumbers(t *testing.T, path string) []float64 {
 // The analytic derivatives against central differences, where no two values
 // are equal.
 func TestProjectJacobian(t *testing.T) {
-	a, b := aCamera(), strong()
-	for _, c := range []*Camera{&a, &b} {
+	for _, c := range lenses() {
 		for _, p := range somePoints() {
 			px, dPoint, dIntrinsics, ok := c.ProjectJacobian(p)
 			if want, ok2 := c.Project(p); math.Hypot(px[0]-want[0], px[1]-want[1]) > 1e-9 || ok != ok2 || !ok {
@@ -182,24 +190,34 @@ func TestProjectJacobian(t *testing.T) {
 					return px
 				})
 			}
+			// The columns of a plain lens alone are the same.
+			var px2 [2]float64
+			var dPoint2 [2][3]float64
+			var part [2][NumIntrinsics]float64
+			ok2 := c.ProjectTo(&p, &px2, &dPoint2, &part, PlainIntrinsics)
+			for r := range dIntrinsics {
+				clear(dIntrinsics[r][PlainIntrinsics:])
+			}
+			if !ok2 || px2 != px || dPoint2 != dPoint || part != dIntrinsics {
+				t.Errorf("%v: the first columns are %v, want %v", p, part, dIntrinsics)
+			}
 		}
 	}
 }
 
 func TestIntrinsicsRoundTrip(t *testing.T) {
-	c := aCamera()
+	c := rich()
 	var d Camera
 	d.SetIntrinsics(c.Intrinsics())
-	if d.Intrinsics() != c.Intrinsics() || d.FX != c.FX || d.FY != c.FY || d.CX != c.CX || d.CY != c.CY ||
-		d.K1 != c.K1 || d.K2 != c.K2 || d.P1 != c.P1 || d.P2 != c.P2 || d.K3 != c.K3 {
+	c.Name, c.Width, c.Height, c.Cov, c.FocalMM, c.Focal35MM, c.RMSPx, c.Views, c.Calibrated = "", 0, 0, nil, 0, 0, 0, 0, time.Time{}
+	if d.Intrinsics() != c.Intrinsics() || !reflect.DeepEqual(c, d) {
 		t.Errorf("%+v", d)
 	}
 }
 
 // Ray undoes Project over the whole picture and some way beyond its edge.
 func TestRayUndoesProject(t *testing.T) {
-	a, b := aCamera(), strong()
-	for _, c := range []*Camera{&a, &b} {
+	for _, c := range lenses() {
 		worst, n := 0.0, 0
 		for y := -20.0; y < float64(c.Height)+20; y += float64(c.Height) / 60 {
 			for x := -20.0; x < float64(c.Width)+20; x += float64(c.Width) / 80 {
@@ -237,7 +255,7 @@ func TestBehindTheCamera(t *testing.T) {
 // of its derivative; what lies farther out must not be taken for visible, even
 // where the radius rises again.
 func TestFoldOver(t *testing.T) {
-	for _, k := range [][3]float64{
+	for _, k := range [][6]float64{
 		{-0.3, 0, 0},
 		{-0.5, 0.1, 0}, // folds between r² = 1 and 2, then rises again
 		{0.3, -0.1, 0},
@@ -247,13 +265,23 @@ func TestFoldOver(t *testing.T) {
 		{0, -0.2, 0.02},
 		{-0.4, 0.2, 0.01}, // never folds
 		{0.1, 0.2, 0.3},   // never folds
+		{0, 0, 0, 0.3},    // a denominator alone: the radius goes to 0 far out
+		{0.2, 0, 0, 0, 0.1},
+		{1.2, 0.3, 0, 1.4, 0.5},
+		{0.4612, -2.4305, 1.3847, 0.3421, -2.2611, 1.3173}, // a pole of the denominator beyond the fold
+		{0.1, 0.2, 0.1, 0.2, -0.1},                         // rises up to its pole
+		{-0.7, 0.3, 0.05, 0.01, 0.02, 0.03},                // dips
+		{0.1, 0.2, 0.3, 0.1, 0.1, 0.02},                    // never folds
 	} {
-		c := Camera{FX: 1000, FY: 1000, K1: k[0], K2: k[1], K3: k[2]}
-		// Found by walking: the radius where the distorted one stops rising.
+		c := Camera{FX: 1000, FY: 1000, K1: k[0], K2: k[1], K3: k[2], K4: k[3], K5: k[4], K6: k[5]}
+		// Found by walking: the radius where the distorted one stops rising, or
+		// has a pole.
 		fold, max := math.Inf(1), 0.0
 		for r := 1e-4; r < 5; r += 1e-4 {
-			d := r * (1 + r*r*(k[0]+r*r*(k[1]+r*r*k[2])))
-			if d <= max {
+			s := r * r
+			den := 1 + s*(k[3]+s*(k[4]+s*k[5]))
+			d := r * (1 + s*(k[0]+s*(k[1]+s*k[2]))) / den
+			if d <= max || den <= 0 {
 				fold = r
 				break
 			}
@@ -272,12 +300,12 @@ func TestFoldOver(t *testing.T) {
 			if ok {
 				// A slope of nearly 0 just inside the fold costs digits.
 				xy, back := c.Ray(px)
-				if r < 0.98*fold && (!back || math.Hypot(xy[0]-x, xy[1]-y) > 1e-9) {
+				if r < 0.98*fold && (!back || math.Hypot(xy[0]-x, xy[1]-y) > 1e-9*(1+r*r)) {
 					t.Errorf("k %v: radius %.3f: ray %v (%v), want %v", k, r, xy, back, [2]float64{x, y})
 				}
 			}
 		}
-		if !math.IsInf(fold, 1) {
+		if !math.IsInf(fold, 1) && max < 1e3 {
 			for _, f := range []float64{1.01, 1.1, 1.5, 3} {
 				if xy, ok := c.Ray([2]float64{600 * max * f, 800 * max * f}); ok {
 					t.Errorf("k %v: a pixel beyond the fold has the ray %v", k, xy)
@@ -287,10 +315,76 @@ func TestFoldOver(t *testing.T) {
 	}
 }
 
+// A prism that folds the picture is noticed: it moves all points one way, by
+// more than they are apart.
+func TestPrismFoldsOver(t *testing.T) {
+	c := Camera{FX: 1000, FY: 1000, S1: -0.5}
+	// x' = x − s/2 rises along x up to x = 1.
+	for x, want := range map[float64]bool{0.3: true, 0.9: true, 1.1: false, 2: false} {
+		if _, ok := c.Project([3]float64{x, 0, 1}); ok != want {
+			t.Errorf("x = %g projects: %v", x, ok)
+		}
+	}
+}
+
+// The Bernstein test against the roots of polynomials made from them.
+func TestPositive(t *testing.T) {
+	// Π (1 − s/root).
+	for _, c := range []struct {
+		roots []float64
+		end   float64
+		want  bool
+	}{
+		{[]float64{2}, 1, true},
+		{[]float64{0.9}, 1, false},
+		{[]float64{-1, -2, 3}, 2.9, true},
+		{[]float64{0.5, 0.5001}, 1, false}, // a short dip, ends positive
+		{[]float64{0.5, 0.6, 2, 3, 4, 5}, 1, false},
+		{[]float64{1.2, 1.3, 2, 3, 4, 5}, 1, true},
+		{[]float64{1.001, 1.002, -2, -3, 4, 5}, 1, true},
+	} {
+		p := []float64{1}
+		for _, r := range c.roots {
+			q := make([]float64, len(p)+1)
+			for i, v := range p {
+				q[i] += v
+				q[i+1] -= v / r
+			}
+			p = q
+		}
+		if got := positive(p, c.end); got != c.want {
+			t.Errorf("roots %v on [0, %g]: %v", c.roots, c.end, got)
+		}
+	}
+}
+
 func BenchmarkProject(b *testing.B) {
 	c := strong()
 	p := somePoints()
 	for i := range b.N {
 		c.Project(p[i%len(p)])
+	}
+}
+
+// The columns of a plain lens, all of one, and all of a rich one.
+func BenchmarkProjectTo(b *testing.B) {
+	p := somePoints()
+	for _, v := range []struct {
+		name    string
+		c       Camera
+		columns int
+	}{
+		{"plain", strong(), PlainIntrinsics},
+		{"plain, all columns", strong(), NumIntrinsics},
+		{"rich, all columns", rich(), NumIntrinsics},
+	} {
+		b.Run(v.name, func(b *testing.B) {
+			var px [2]float64
+			var dPoint [2][3]float64
+			var dIntrinsics [2][NumIntrinsics]float64
+			for i := range b.N {
+				v.c.ProjectTo(&p[i%len(p)], &px, &dPoint, &dIntrinsics, v.columns)
+			}
+		})
 	}
 }

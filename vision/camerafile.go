@@ -8,6 +8,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"time"
@@ -24,7 +25,31 @@ import (
 //	intrinsics_standard_uncertainty   9 x 1 (k = 1)
 //	intrinsics_covariance             9 x 9
 //
-// with fx ... cy in pixels, in the order stated. Other keys are ignored.
+// with fx ... cy in pixels, in the order stated. A lens with more coefficients
+// has 12 (... k4 k5 k6) or 16 (... s1 s2 s3 s4) instead of 9, as the vector
+// distortion_coefficients has 8 or 12 instead of 5. Other keys are ignored.
+
+// sizes are the numbers of intrinsics that a file may hold: with OpenCV's 4, 5,
+// 8 or 12 coefficients.
+var sizes = []int{8, 9, 12, NumIntrinsics}
+
+// Used is how many of the intrinsics, the first ones, say all of the camera: 9,
+// 12 with a rational lens, 16 with a thin prism. The others are zero, for sure.
+func (c *Camera) Used() int {
+	k := c.Intrinsics()
+	used := PlainIntrinsics
+	for i := range k {
+		if i >= used && (k[i] != 0 || c.Cov != nil && c.Cov[i][i] != 0) {
+			used = i + 1
+		}
+	}
+	for _, n := range sizes {
+		if used <= n {
+			return n
+		}
+	}
+	return NumIntrinsics
+}
 
 // names lists, for each thing read, the spellings in use: ours first, which
 // are those of OpenCV's sample, then those of its older versions.
@@ -125,7 +150,7 @@ func validCovariance(cov *[NumIntrinsics][NumIntrinsics]float64) error {
 }
 
 // LoadCamera reads a camera file: OpenCV's FileStorage as YAML (or JSON) with
-// camera_matrix, distortion_coefficients (4 or 5, or more that are zero),
+// camera_matrix, distortion_coefficients (4, 5, 8 or 12, or more that are zero),
 // image_width and image_height, as written by [Camera.Save], by OpenCV's
 // calibration samples and by other tools in that layout. Unknown keys are
 // ignored. Errors name the file and the remedy.
@@ -187,10 +212,10 @@ func parseCamera(data []byte) (*Camera, error) {
 	c.FX, c.FY, c.CX, c.CY = d[0], d[4], d[2], d[5]
 
 	if x, ok, err := f.number("fisheye_model"); err != nil || ok && x != 0 {
-		return nil, errors.New("this is a fisheye calibration: calibrate with OpenCV's five-coefficient model")
+		return nil, errors.New("this is a fisheye calibration: calibrate with OpenCV's standard model")
 	}
-	if s := f.text("distortion_model"); s != "" && s != "plumb_bob" {
-		return nil, fmt.Errorf("distortion_model is %s: calibrate with OpenCV's five-coefficient model (plumb_bob)", s)
+	if s := f.text("distortion_model"); s != "" && s != "plumb_bob" && s != "rational_polynomial" {
+		return nil, fmt.Errorf("distortion_model is %s: calibrate with OpenCV's standard model (plumb_bob or rational_polynomial)", s)
 	}
 	m, err = f.matrix(keyDist...)
 	switch {
@@ -199,16 +224,19 @@ func parseCamera(data []byte) (*Camera, error) {
 	case m == nil:
 		return nil, fmt.Errorf("%s is missing: %s", keyDist[0], missing)
 	case m.rows != 1 && m.cols != 1 || len(m.data) < 4:
-		return nil, fmt.Errorf("distortion_coefficients is %d x %d: it must be one row or column of 4 or 5 (k1 k2 p1 p2 k3)", m.rows, m.cols)
+		return nil, fmt.Errorf("distortion_coefficients is %d x %d: it must be one row or column of 4, 5, 8 or 12 (k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4)", m.rows, m.cols)
 	}
+	k := c.Intrinsics()
 	for i, v := range m.data {
-		if i >= 5 && v != 0 {
-			return nil, fmt.Errorf("distortion_coefficients has %d values and number %d is %g: only k1 k2 p1 p2 k3 are known here; calibrate without the rational, thin prism and tilt models",
+		switch {
+		case i < NumIntrinsics-4:
+			k[4+i] = v
+		case v != 0:
+			return nil, fmt.Errorf("distortion_coefficients has %d values and number %d is %g: only the first 12 are known here; calibrate without the tilt model",
 				len(m.data), i+1, v)
 		}
 	}
-	d = append(m.data, 0)
-	c.K1, c.K2, c.P1, c.P2, c.K3 = d[0], d[1], d[2], d[3], d[4]
+	c.SetIntrinsics(k)
 
 	if c.FocalMM, _, err = f.number(keyFocal); err != nil {
 		return nil, err
@@ -230,20 +258,21 @@ func parseCamera(data []byte) (*Camera, error) {
 	if err != nil || m == nil {
 		return c, err
 	}
-	if m.rows != NumIntrinsics || m.cols != NumIntrinsics {
-		return nil, fmt.Errorf("%s is %d x %d: it must be %d x %d", keyCov, m.rows, m.cols, NumIntrinsics, NumIntrinsics)
+	n := m.rows
+	if m.cols != n || !slices.Contains(sizes, n) {
+		return nil, fmt.Errorf("%s is %d x %d: it must be 9 x 9, or 12 x 12 with k4 k5 k6, or 16 x 16 with s1 s2 s3 s4 too", keyCov, m.rows, m.cols)
 	}
-	if o := f.text(keyOrder); o != intrinsicsOrder() {
-		return nil, fmt.Errorf("%s is %q: it must be %q", keyOrder, o, intrinsicsOrder())
+	if o := f.text(keyOrder); o != intrinsicsOrder(n) {
+		return nil, fmt.Errorf("%s is %q: it must be %q", keyOrder, o, intrinsicsOrder(n))
 	}
 	c.Cov = new([NumIntrinsics][NumIntrinsics]float64)
 	for i, v := range m.data {
-		c.Cov[i/NumIntrinsics][i%NumIntrinsics] = v
+		c.Cov[i/n][i%n] = v
 	}
 	return c, nil
 }
 
-func intrinsicsOrder() string { return strings.Join(IntrinsicNames[:], " ") }
+func intrinsicsOrder(n int) string { return strings.Join(IntrinsicNames[:n], " ") }
 
 // Save writes the camera file, which OpenCV's FileStorage reads too. It
 // replaces an existing file only once the new one is whole.
@@ -281,19 +310,20 @@ func (c *Camera) encode() []byte {
 		}
 	}
 	writeMatrix(&b, keyMatrix[0], 3, 3, []float64{c.FX, 0, c.CX, 0, c.FY, c.CY, 0, 0, 1})
-	writeMatrix(&b, keyDist[0], 5, 1, []float64{c.K1, c.K2, c.P1, c.P2, c.K3})
+	k, n := c.Intrinsics(), c.Used()
+	writeMatrix(&b, keyDist[0], n-4, 1, k[4:n])
 	if c.RMSPx > 0 {
 		fmt.Fprintf(&b, "%s: %s\n", keyRMS[0], storageNumber(c.RMSPx))
 	}
 	if c.Cov != nil {
 		var sd, cov []float64
-		for i, row := range c.Cov {
+		for i, row := range c.Cov[:n] {
 			sd = append(sd, math.Sqrt(row[i]))
-			cov = append(cov, row[:]...)
+			cov = append(cov, row[:n]...)
 		}
-		fmt.Fprintf(&b, "%s: \"%s\"\n", keyOrder, intrinsicsOrder())
-		writeMatrix(&b, keySD, NumIntrinsics, 1, sd)
-		writeMatrix(&b, keyCov, NumIntrinsics, NumIntrinsics, cov)
+		fmt.Fprintf(&b, "%s: \"%s\"\n", keyOrder, intrinsicsOrder(n))
+		writeMatrix(&b, keySD, n, 1, sd)
+		writeMatrix(&b, keyCov, n, n, cov)
 	}
 	return b.Bytes()
 }

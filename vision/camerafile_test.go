@@ -21,10 +21,15 @@ func aCamera() Camera {
 		K1: 0.0712, K2: -0.153, P1: 3.1e-4, P2: -7.7e-4, K3: 0.0815,
 		FocalMM: 4.164, Focal35MM: 26, RMSPx: 0.21, Views: 24,
 		Calibrated: time.Date(2031, 5, 6, 7, 8, 9, 0, time.FixedZone("", 7200)),
-		Cov:        new([NumIntrinsics][NumIntrinsics]float64),
 	}
+	c.Cov = someCov(PlainIntrinsics)
+	return c
+}
+
+// someCov is a covariance of unlike numbers of the first n intrinsics.
+func someCov(n int) *[NumIntrinsics][NumIntrinsics]float64 {
 	// A·Aᵀ with a lower triangle of unlike numbers is positive definite.
-	sd := [NumIntrinsics]float64{0.9, 0.8, 0.7, 0.6, 1e-3, 5e-3, 4e-5, 3e-5, 8e-3}
+	sd := [NumIntrinsics]float64{0.9, 0.8, 0.7, 0.6, 1e-3, 5e-3, 4e-5, 3e-5, 8e-3, 0.02, 0.07, 0.05, 3e-4, 9e-4, 2e-4, 7e-4}
 	a := func(i, j int) float64 {
 		if j > i {
 			return 0
@@ -35,48 +40,65 @@ func aCamera() Camera {
 		}
 		return sd[i] * v
 	}
-	for i := range c.Cov {
+	cov := new([NumIntrinsics][NumIntrinsics]float64)
+	for i := range n {
 		for j := range i + 1 {
 			s := 0.0
 			for k := range NumIntrinsics {
 				s += a(i, k) * a(j, k)
 			}
-			c.Cov[i][j], c.Cov[j][i] = s, s
+			cov[i][j], cov[j][i] = s, s
 		}
 	}
+	return cov
+}
+
+// rational and rich are aCamera with more coefficients.
+func rational() Camera {
+	c := aCamera()
+	c.K1, c.K2, c.K3, c.K4, c.K5, c.K6 = 0.4612, -2.4305, 1.3847, 0.3421, -2.2611, 1.3173
+	c.Cov = someCov(12)
+	return c
+}
+
+func rich() Camera {
+	c := rational()
+	c.S1, c.S2, c.S3, c.S4 = 1.1e-3, -2.3e-3, 3.1e-3, 0.7e-3
+	c.Cov = someCov(NumIntrinsics)
 	return c
 }
 
 func TestCameraFileRoundTrip(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "camera.yml")
-	c := aCamera()
-	for range 2 { // over an existing file the second time
-		if err := c.Save(path); err != nil {
+	for _, c := range []Camera{aCamera(), rational(), rich()} {
+		for range 2 { // over an existing file the second time
+			if err := c.Save(path); err != nil {
+				t.Fatal(err)
+			}
+		}
+		got, err := LoadCamera(path)
+		if err != nil {
 			t.Fatal(err)
 		}
-	}
-	got, err := LoadCamera(path)
-	if err != nil {
-		t.Fatal(err)
-	}
-	if got.path != path || !got.Calibrated.Equal(c.Calibrated) {
-		t.Errorf("path %q, calibrated %v", got.path, got.Calibrated)
-	}
-	got.path, got.Calibrated = "", c.Calibrated
-	if !reflect.DeepEqual(*got, c) {
-		t.Errorf("got  %+v\nwant %+v", *got, c)
-	}
-	if got.encode() == nil || string(got.encode()) != string(c.encode()) {
-		t.Error("written again, the file differs")
+		if got.path != path || !got.Calibrated.Equal(c.Calibrated) {
+			t.Errorf("path %q, calibrated %v", got.path, got.Calibrated)
+		}
+		got.path, got.Calibrated = "", c.Calibrated
+		if !reflect.DeepEqual(*got, c) {
+			t.Errorf("got  %+v\nwant %+v", *got, c)
+		}
+		if got.encode() == nil || string(got.encode()) != string(c.encode()) {
+			t.Error("written again, the file differs")
+		}
 	}
 
 	// Without what is optional.
-	c = Camera{Width: 640, Height: 480, FX: 500, FY: 501, CX: 320, CY: 240}
+	c := Camera{Width: 640, Height: 480, FX: 500, FY: 501, CX: 320, CY: 240}
 	if err := c.Save(path); err != nil {
 		t.Fatal(err)
 	}
-	got, err = LoadCamera(path)
+	got, err := LoadCamera(path)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -91,51 +113,98 @@ func TestCameraFileRoundTrip(t *testing.T) {
 
 // OpenCV's FileStorage reads what we write, every digit.
 func TestOpenCVReadsOurCameraFile(t *testing.T) {
-	path := filepath.Join(t.TempDir(), "camera.yml")
-	c := aCamera()
-	if err := c.Save(path); err != nil {
-		t.Fatal(err)
-	}
-	want := []float64{4000, 3000, c.FX, 0, c.CX, 0, c.FY, c.CY, 0, 0, 1, c.K1, c.K2, c.P1, c.P2, c.K3}
-	for _, row := range c.Cov {
-		want = append(want, row[:]...)
-	}
-	for i := range c.Cov {
-		want = append(want, math.Sqrt(c.Cov[i][i]))
-	}
-	want = append(want, c.RMSPx, c.FocalMM, 24)
-	lines := askOpenCV(t, nil, "readcamera", path)
-	if len(lines) != len(want)+2 {
-		t.Fatalf("%d lines, want %d", len(lines), len(want)+2)
-	}
-	for i, w := range want {
-		if v, err := strconv.ParseFloat(lines[i], 64); err != nil || v != w {
-			t.Errorf("value %d: OpenCV reads %s, written %v", i, lines[i], w)
+	for c, n := range map[*Camera]int{ptr(aCamera()): 9, ptr(rational()): 12, ptr(rich()): 16} {
+		path := filepath.Join(t.TempDir(), "camera.yml")
+		if err := c.Save(path); err != nil {
+			t.Fatal(err)
 		}
-	}
-	if n := lines[len(want)]; n != c.Name {
-		t.Errorf("OpenCV reads the name %q, written %q", n, c.Name)
-	}
-	if o := lines[len(want)+1]; o != "fx fy cx cy k1 k2 p1 p2 k3" {
-		t.Errorf("OpenCV reads the order %q", o)
+		want := []float64{4000, 3000, c.FX, 0, c.CX, 0, c.FY, c.CY, 0, 0, 1}
+		k := c.Intrinsics()
+		want = append(want, k[4:n]...)
+		for _, row := range c.Cov[:n] {
+			want = append(want, row[:n]...)
+		}
+		for i := range n {
+			want = append(want, math.Sqrt(c.Cov[i][i]))
+		}
+		want = append(want, c.RMSPx, c.FocalMM, 24)
+		lines := askOpenCV(t, nil, "readcamera", path)
+		if len(lines) != len(want)+2 {
+			t.Fatalf("%d lines, want %d", len(lines), len(want)+2)
+		}
+		for i, w := range want {
+			if v, err := strconv.ParseFloat(lines[i], 64); err != nil || v != w {
+				t.Errorf("value %d: OpenCV reads %s, written %v", i, lines[i], w)
+			}
+		}
+		if n := lines[len(want)]; n != c.Name {
+			t.Errorf("OpenCV reads the name %q, written %q", n, c.Name)
+		}
+		if o := lines[len(want)+1]; o != "fx fy cx cy k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4"[:3*n-1] {
+			t.Errorf("OpenCV reads the order %q", o)
+		}
 	}
 }
 
-// We read what OpenCV's FileStorage writes, as YAML and as JSON.
+func ptr[T any](v T) *T { return &v }
+
+// We read what OpenCV's FileStorage writes, as YAML and as JSON, with 4, 5, 8,
+// 12 and 14 coefficients.
 func TestWeReadOpenCVsCameraFile(t *testing.T) {
-	c := aCamera()
-	k := c.Intrinsics()
-	for _, name := range []string{"camera.yml", "camera.json"} {
-		path := filepath.Join(t.TempDir(), name)
-		askOpenCV(t, k[:], "writecamera", path)
-		got, err := LoadCamera(path)
-		if err != nil {
-			t.Error(err)
-			continue
+	c := rich()
+	for _, n := range []int{4, 5, 8, 12, 14} {
+		k := c.Intrinsics()
+		clear(k[min(4+n, len(k)):])
+		in := append([]float64{float64(4 + n)}, k[:min(4+n, len(k))]...)
+		for len(in) < 5+n {
+			in = append(in, 0) // no tilt
 		}
-		if got.Intrinsics() != k || got.Width != 4000 || got.Height != 3000 || got.RMSPx != 0.25 || got.Views != 12 || got.Cov != nil {
-			t.Errorf("%s: %+v", name, got)
+		for _, name := range []string{"camera.yml", "camera.json"} {
+			path := filepath.Join(t.TempDir(), name)
+			askOpenCV(t, in, "writecamera", path)
+			got, err := LoadCamera(path)
+			if err != nil {
+				t.Error(err)
+				continue
+			}
+			if got.Intrinsics() != k || got.Width != 4000 || got.Height != 3000 || got.RMSPx != 0.25 || got.Views != 12 || got.Cov != nil {
+				t.Errorf("%s, %d coefficients: %+v", name, n, got)
+			}
 		}
+	}
+}
+
+// A camera file written before there were more than five coefficients, as this
+// program wrote it then.
+func TestOlderCameraFile(t *testing.T) {
+	c, err := LoadCamera("testdata/camera-nine.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := [NumIntrinsics]float64{2920.4567890123456, 2914, 2012.5, 1487.25, 0.11, -0.28, 7e-4, -4e-4, 0.17}
+	if c.Intrinsics() != want || c.Name != "yard phone" || c.Views != 14 {
+		t.Errorf("%+v", c)
+	}
+	for i := range c.Cov {
+		for j := range c.Cov {
+			// As the file was made: correlations of a quarter.
+			sd := [NumIntrinsics]float64{1.5, 1.25, 0.75, 0.5, 1e-3, 4e-3, 5e-5, 4e-5, 5e-3}
+			v := sd[i] * sd[j]
+			if i != j {
+				v /= 4
+			}
+			if math.Abs(c.Cov[i][j]-v) > 1e-12*v {
+				t.Errorf("covariance %d, %d: %g, want %g", i, j, c.Cov[i][j], v)
+			}
+		}
+	}
+	path := filepath.Join(t.TempDir(), "again.yaml")
+	if err := c.Save(path); err != nil {
+		t.Fatal(err)
+	}
+	old, _ := os.ReadFile("testdata/camera-nine.yaml")
+	if again, _ := os.ReadFile(path); string(again) != string(old) {
+		t.Errorf("written again it differs:\n%s", again)
 	}
 }
 
@@ -187,8 +256,10 @@ distortion_coefficients: !!opencv-matrix
 
 func TestOtherLayouts(t *testing.T) {
 	want := [NumIntrinsics]float64{500, 510, 320, 240, 0.1, 0.2, 0.003, 0.004, 0.5}
-	four := want
+	four, eight, twelve := want, want, want
 	four[8] = 0
+	eight[9], eight[10], eight[11] = 0.6, 0.7, 0.8
+	twelve[12], twelve[15] = 0.01, 0.02
 	for name, c := range map[string]struct {
 		from, to []string
 		want     [NumIntrinsics]float64
@@ -199,11 +270,15 @@ func TestOtherLayouts(t *testing.T) {
 		"later header":          {[]string{"%YAML:1.0"}, []string{"%YAML 1.2"}, want},
 		"older names": {[]string{"camera_matrix", "distortion_coefficients", "image_width", "image_height"},
 			[]string{"Camera_Matrix", "Distortion_Coefficients", "image_Width", "image_Height"}, want},
-		"row":             {[]string{"rows: 5\n   cols: 1\n"}, []string{"rows: 1\n   cols: 5\n"}, want},
-		"four":            {[]string{"rows: 5\n   cols: 1\n", ", 0.5 ]"}, []string{"rows: 1\n   cols: 4\n", " ]"}, four},
-		"eight with zero": {[]string{"rows: 5", "0.5 ]"}, []string{"rows: 8", "0.5, 0., 0, 0.0e+00 ]"}, want},
-		"plain tables":    {[]string{" !!opencv-matrix", "   dt: d\n"}, []string{"", ""}, want},
-		"unknown keys":    {[]string{"image_width"}, []string{"a: { b: [ 1, 2 ] }\nimage_width"}, want},
+		"row":              {[]string{"rows: 5\n   cols: 1\n"}, []string{"rows: 1\n   cols: 5\n"}, want},
+		"four":             {[]string{"rows: 5\n   cols: 1\n", ", 0.5 ]"}, []string{"rows: 1\n   cols: 4\n", " ]"}, four},
+		"eight with zero":  {[]string{"rows: 5", "0.5 ]"}, []string{"rows: 8", "0.5, 0., 0, 0.0e+00 ]"}, want},
+		"eight":            {[]string{"rows: 5", "0.5 ]"}, []string{"rows: 8", "0.5, 0.6, 0.7, 0.8 ]"}, eight},
+		"twelve":           {[]string{"rows: 5", "0.5 ]"}, []string{"rows: 12", "0.5, 0, 0, 0, 0.01, 0, 0, 0.02 ]"}, twelve},
+		"fourteen":         {[]string{"rows: 5", "0.5 ]"}, []string{"rows: 14", "0.5, 0, 0, 0, 0.01, 0, 0, 0.02, 0., 0. ]"}, twelve},
+		"rational by name": {[]string{"image_width"}, []string{"distortion_model: rational_polynomial\nimage_width"}, want},
+		"plain tables":     {[]string{" !!opencv-matrix", "   dt: d\n"}, []string{"", ""}, want},
+		"unknown keys":     {[]string{"image_width"}, []string{"a: { b: [ 1, 2 ] }\nimage_width"}, want},
 	} {
 		s := plainCamera
 		for i := range c.from {
@@ -244,7 +319,7 @@ func TestBadCameraFiles(t *testing.T) {
 		{"skew", plainCamera, "5.0e+02, 0.,", "5.0e+02, 0.1,", "skew"},
 		{"2 x 3", plainCamera, "rows: 3", "rows: 2", "2 x 3"},
 		{"three", plainCamera, "rows: 5\n   cols: 1\n   dt: d\n   data: [ 0.1, 0.2,", "rows: 3\n   cols: 1\n   dt: d\n   data: [", "3 x 1"},
-		{"eight", plainCamera, "rows: 5\n   cols: 1\n   dt: d\n   data: [ 0.1,", "rows: 8\n   cols: 1\n   dt: d\n   data: [ 0.1, 0.1, 0.1, 0.1,", "rational"},
+		{"tilt", plainCamera, "rows: 5\n   cols: 1\n   dt: d\n   data: [ 0.1,", "rows: 14\n   cols: 1\n   dt: d\n   data: [ 0.1, 0, 0, 0, 0, 0, 0, 0, 0, 0,", "tilt"},
 		{"twice", plainCamera, "image_height: 480\n", "image_height: 480\nimage_height: 480\n", "twice"},
 		{"fisheye", plainCamera, "image_width", "fisheye_model: 1\nimage_width", "fisheye"},
 		{"equidistant", plainCamera, "image_width", "distortion_model: equidistant\nimage_width", "equidistant"},
@@ -254,6 +329,7 @@ func TestBadCameraFiles(t *testing.T) {
 		{"negative variance", withCov, " " + row(0, 0) + ",", " -" + row(0, 0) + ",", "not positive definite"},
 		{"lopsided", withCov, " " + row(1, 0), " " + storageNumber(full.Cov[1][0]*1.5+1e-3), "not symmetric"},
 		{"9 x 8", withCov, "cols: 9", "cols: 8", "9 x 8"},
+		{"8 x 9", withCov, "rows: 9\n   cols: 9", "rows: 3\n   cols: 27", "16 x 16"},
 		{"other order", withCov, "fx fy cx cy", "cx cy fx fy", "intrinsics_order"},
 		{"negative focal length", withCov, "focal_length_mm: ", "focal_length_mm: -", "0 or more"},
 	} {

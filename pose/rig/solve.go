@@ -409,6 +409,9 @@ func (n *network) describe(sol *Solution, cov *bundle.Covariance, kept []Observa
 	if calibrated.Cov != nil {
 		now, then := s.Camera.Intrinsics(), calibrated.Intrinsics()
 		for i, name := range vision.IntrinsicNames {
+			if calibrated.Cov[i][i] == 0 {
+				continue // held
+			}
 			net.CameraChange = append(net.CameraChange, Scalar{Name: name, Value: now[i] - then[i], U: math.Sqrt(calibrated.Cov[i][i])})
 		}
 	} else {

@@ -42,8 +42,8 @@ import (
 //	  sigma
 //
 // The blocks of a board-view are those of its links in their order, then the
-// nine intrinsics (fx fy cx cy k1 k2 p1 p2 k3, OpenCV's model) and the two
-// print scales. The corner (X·scale x, Y·scale y, 0) goes through the links
+// sixteen intrinsics (fx fy cx cy k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4, OpenCV's
+// model) and the two print scales. The corner (X·scale x, Y·scale y, 0) goes through the links
 // from the last to the first, and the camera projects it. A link is
 //
 //	pose, hub   one block: x → R·x + T

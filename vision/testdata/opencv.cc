@@ -34,10 +34,11 @@ static void tell(const cv::Mat &m) {
 	for (int i = 0; i < d.cols; i++) printf("%.17g\n", d.at<double>(i));
 }
 
-// fx fy cx cy k1 k2 p1 p2 k3
-static void camera(const vector<double> &k, cv::Mat &K, cv::Mat &D) {
+// The number of intrinsics, then fx fy cx cy k1 k2 p1 p2 k3 ...
+static void camera(cv::Mat &K, cv::Mat &D) {
+	vector<double> k = numbers((int)numbers(1)[0]);
 	K = (cv::Mat_<double>(3, 3) << k[0], 0, k[2], 0, k[1], k[3], 0, 0, 1);
-	D = (cv::Mat_<double>(5, 1) << k[4], k[5], k[6], k[7], k[8]);
+	D = cv::Mat(vector<double>(k.begin() + 4, k.end()), true);
 }
 
 int main(int argc, char **argv) {
@@ -52,7 +53,7 @@ int main(int argc, char **argv) {
 		f["distortion_coefficients"] >> D;
 		f["intrinsics_covariance"] >> cov;
 		f["intrinsics_standard_uncertainty"] >> sd;
-		if (K.type() != CV_64F || K.rows != 3 || D.type() != CV_64F || D.rows != 5 || D.cols != 1 || cov.rows != 9 || sd.rows != 9) return 1;
+		if (K.type() != CV_64F || K.rows != 3 || D.type() != CV_64F || D.cols != 1 || cov.rows != D.rows + 4 || sd.rows != cov.rows) return 1;
 		printf("%d\n%d\n", (int)f["image_width"], (int)f["image_height"]);
 		tell(K);
 		tell(D);
@@ -62,8 +63,7 @@ int main(int argc, char **argv) {
 		printf("%s\n%s\n", ((string)f["camera_name"]).c_str(), ((string)f["intrinsics_order"]).c_str());
 	} else if (what == "writecamera") {
 		// A camera file as OpenCV's calibration sample writes it.
-		vector<double> k = numbers(9);
-		camera(k, K, D);
+		camera(K, D);
 		cv::FileStorage f(argv[2], cv::FileStorage::WRITE);
 		f << "calibration_time" << "Tue May  6 07:08:09 2031";
 		f << "image_width" << 4000 << "image_height" << 3000 << "nr_of_frames" << 12;
@@ -75,7 +75,7 @@ int main(int argc, char **argv) {
 		f << "grid" << "[" << 1 << 2 << "]" << "info" << "text: with \"quotes\" and # a hash";
 	} else if (what == "project") {
 		// Points in camera coordinates to pixels.
-		camera(numbers(9), K, D);
+		camera(K, D);
 		int n = (int)numbers(1)[0];
 		vector<cv::Point3d> p(n);
 		for (auto &q : p) {
@@ -88,7 +88,7 @@ int main(int argc, char **argv) {
 		tell(cv::Mat(px));
 	} else if (what == "undistort") {
 		// Pixels to normalised coordinates.
-		camera(numbers(9), K, D);
+		camera(K, D);
 		int n = (int)numbers(1)[0];
 		vector<cv::Point2d> p(n), xy;
 		for (auto &q : p) {

@@ -330,13 +330,14 @@ func newCalibrated(res *calib.Result, found *calib.Photos, o cameraOptions) *cal
 	for _, s := range found.Skipped {
 		t.Skipped = append(t.Skipped, oneLine(s.Error()))
 	}
-	for i, v := range c.Intrinsics() {
+	intrinsics, used := c.Intrinsics(), c.Used()
+	for i, v := range intrinsics[:used] {
 		unit := "px"
 		if i >= 4 {
 			unit = "1"
 		}
 		t.Intrinsics = append(t.Intrinsics, intrinsic{vision.IntrinsicNames[i], v, math.Sqrt(c.Cov[i][i]), unit})
-		t.Covariance = append(t.Covariance, append([]float64(nil), c.Cov[i][:]...))
+		t.Covariance = append(t.Covariance, append([]float64(nil), c.Cov[i][:used]...))
 	}
 	if left := calib.LeftUncertain(c); left != nil {
 		t.LeftPx = [2]float64{left.Median(), left.Largest()}

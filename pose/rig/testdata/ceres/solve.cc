@@ -275,9 +275,9 @@ struct BoardView {
       if (!(p[2] > T(1e-9))) return false;
       T u = p[0] / p[2], v = p[1] / p[2];
       T r2 = u * u + v * v;
-      T radial = 1.0 + r2 * (k[4] + r2 * (k[5] + r2 * k[8]));
-      T ex = k[0] * (u * radial + 2.0 * k[6] * u * v + k[7] * (r2 + 2.0 * u * u)) + k[2] - o[2];
-      T ey = k[1] * (v * radial + k[6] * (r2 + 2.0 * v * v) + 2.0 * k[7] * u * v) + k[3] - o[3];
+      T radial = (1.0 + r2 * (k[4] + r2 * (k[5] + r2 * k[8]))) / (1.0 + r2 * (k[9] + r2 * (k[10] + r2 * k[11])));
+      T ex = k[0] * (u * radial + 2.0 * k[6] * u * v + k[7] * (r2 + 2.0 * u * u) + r2 * (k[12] + r2 * k[13])) + k[2] - o[2];
+      T ey = k[1] * (v * radial + k[6] * (r2 + 2.0 * v * v) + 2.0 * k[7] * u * v + r2 * (k[14] + r2 * k[15])) + k[3] - o[3];
       out[2 * c] = o[4] * ex;
       out[2 * c + 1] = o[5] * ex + o[6] * ey;
     }
@@ -327,18 +327,21 @@ class FastBoardView : public ceres::CostFunction {
       const V3<double>& p = at[0];
       if (!(p[2] > 1e-9)) return false;
       const double iz = 1 / p[2], u = p[0] * iz, v = p[1] * iz, r2 = u * u + v * v;
-      const double radial = 1 + r2 * (k[4] + r2 * (k[5] + r2 * k[8]));
-      const double slope = k[4] + r2 * (2 * k[5] + r2 * 3 * k[8]);
-      const double xd = u * radial + 2 * k[6] * u * v + k[7] * (r2 + 2 * u * u);
-      const double yd = v * radial + k[6] * (r2 + 2 * v * v) + 2 * k[7] * u * v;
-      const double uu = radial + 2 * u * u * slope + 2 * k[6] * v + 6 * k[7] * u;
-      const double uv = 2 * u * v * slope + 2 * k[6] * u + 2 * k[7] * v;
-      const double vv = radial + 2 * v * v * slope + 6 * k[6] * v + 2 * k[7] * u;
+      const double part = 1 / (1 + r2 * (k[9] + r2 * (k[10] + r2 * k[11])));
+      const double radial = (1 + r2 * (k[4] + r2 * (k[5] + r2 * k[8]))) * part;
+      const double slope = (k[4] + r2 * (2 * k[5] + r2 * 3 * k[8]) - radial * (k[9] + r2 * (2 * k[10] + r2 * 3 * k[11]))) * part;
+      const double xd = u * radial + 2 * k[6] * u * v + k[7] * (r2 + 2 * u * u) + r2 * (k[12] + r2 * k[13]);
+      const double yd = v * radial + k[6] * (r2 + 2 * v * v) + 2 * k[7] * u * v + r2 * (k[14] + r2 * k[15]);
+      const double cross = 2 * u * v * slope + 2 * k[6] * u + 2 * k[7] * v;
+      const double px = 2 * (k[12] + 2 * r2 * k[13]), py = 2 * (k[14] + 2 * r2 * k[15]);
+      const double uu = radial + 2 * u * u * slope + 2 * k[6] * v + 6 * k[7] * u + px * u;
+      const double uv = cross + px * v, vu = cross + py * u;
+      const double vv = radial + 2 * v * v * slope + 6 * k[6] * v + 2 * k[7] * u + py * v;
       const double ex = k[0] * xd + k[2] - o[2], ey = k[1] * yd + k[3] - o[3];
       out[2 * c] = o[4] * ex;
       out[2 * c + 1] = o[5] * ex + o[6] * ey;
       const double dx[3] = {k[0] * uu * iz, k[0] * uv * iz, -k[0] * (uu * u + uv * v) * iz};
-      const double dy[3] = {k[1] * uv * iz, k[1] * vv * iz, -k[1] * (uv * u + vv * v) * iz};
+      const double dy[3] = {k[1] * vu * iz, k[1] * vv * iz, -k[1] * (vu * u + vv * v) * iz};
       for (int row = 0; row < 2; row++) {
         const double wx = row ? o[5] : o[4], wy = row ? o[6] : 0;
         const size_t r = 2 * c + row;
@@ -369,14 +372,16 @@ class FastBoardView : public ceres::CostFunction {
           g = inner;
         }
         if (double* j = jac[v_.camera]) {
-          j += 9 * r;
+          j += 16 * r;
           j[0] = wx * xd, j[1] = wy * yd, j[2] = wx, j[3] = wy;
           const double a = wx * k[0], d = wy * k[1];
-          j[4] = (a * u + d * v) * r2;
+          j[4] = (a * u + d * v) * r2 * part;
           j[5] = j[4] * r2;
           j[6] = 2 * a * u * v + d * (r2 + 2 * v * v);
           j[7] = a * (r2 + 2 * u * u) + 2 * d * u * v;
           j[8] = j[5] * r2;
+          for (int i = 0; i < 3; i++) j[9 + i] = -radial * j[i < 2 ? 4 + i : 8];
+          j[12] = a * r2, j[13] = j[12] * r2, j[14] = d * r2, j[15] = j[14] * r2;
         }
         if (double* j = jac[v_.camera + 1]) j[2 * r] = g[0] * o[0], j[2 * r + 1] = g[1] * o[1];
       }
