@@ -112,12 +112,14 @@ func Detect(img *image.Gray, boards []Board, opts DetectOptions) (Result, error)
 	return s.result(), nil
 }
 
-// find looks for the boards: first where print seems to be; in the whole
-// picture only when that shows little; and again, closer and without markers,
-// where print is left unexplained.
+// find looks for the boards where print seems to be: by their chessboards
+// first, whose corners say where the markers are; what that leaves unexplained
+// by OpenCV's search for markers, in the whole picture only when little is
+// found, and at last closer.
 func (s *scene) find() error {
-	regions := s.findRegions()
-	early := func(d Dictionary) ([]Marker, error) { return s.searchRegions(d, regions, false) }
+	s.print = s.findBlocks()
+	s.findChess(s.regions())
+	early := func(d Dictionary) ([]Marker, error) { return s.searchRegions(d, s.regions(), false) }
 	if err := s.findByMarkers(early); err != nil {
 		return err
 	}
@@ -126,14 +128,7 @@ func (s *scene) find() error {
 			return err
 		}
 	}
-	if rest := s.unexplained(regions); len(rest) > 0 {
-		s.findChess(rest)
-	}
-	rest := s.unexplained(regions)
-	late := func(d Dictionary) ([]Marker, error) { return s.searchRegions(d, rest, true) }
-	if len(rest) == 0 {
-		return nil
-	}
+	late := func(d Dictionary) ([]Marker, error) { return s.searchRegions(d, s.regions(), true) }
 	return s.findByMarkers(late)
 }
 
@@ -156,7 +151,9 @@ func (s *scene) findByMarkers(search func(Dictionary) ([]Marker, error)) error {
 	}
 	for i := range s.boards {
 		if s.found[i] == nil && len(s.seen[i]) > 0 {
-			s.found[i] = s.view(i)
+			if s.found[i] = s.view(i); s.found[i] != nil {
+				s.explain(s.found[i].view.Outline)
+			}
 		}
 	}
 	return nil
@@ -220,6 +217,9 @@ type scene struct {
 	found   []*measured // by board, or nil
 	unknown map[int]bool
 
+	print     blocks
+	explained [][4][2]float64 // where boards were found, with a margin
+
 	look  look // of the last board measured
 	bench bench
 }
@@ -282,7 +282,7 @@ func (s *scene) view(i int) *measured {
 		}
 	}
 	if others > 0 {
-		best.view.Note = "the board is seen more than once; the clearest was taken"
+		best.view.Note = seenTwice
 	}
 	return best
 }

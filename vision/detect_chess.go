@@ -16,6 +16,7 @@ type saddle struct {
 	p          [2]float64 // pixels of the part
 	xx, xy, yy float64    // second derivatives
 	strength   float64
+	norm       float64 // of the matrix of second derivatives
 }
 
 // mixed is the second derivative along two directions: below 0 where the
@@ -85,6 +86,7 @@ func saddles(img *image.Gray) []saddle {
 			}
 			k.p = [2]float64{float64(x) + dx, float64(y) + dy}
 			k.strength = math.Sqrt(-det)
+			k.norm = math.Sqrt(k.xx*k.xx + 2*k.xy*k.xy + k.yy*k.yy)
 			out = append(out, k)
 		}
 	}
@@ -96,19 +98,68 @@ func saddles(img *image.Gray) []saddle {
 // clockwise, from any origin.
 type lattice map[[2]int]int
 
+// bins sort saddles by place.
+type bins struct {
+	lo         [2]float64
+	cols, rows int
+	first      []int32 // by bin: where its saddles begin in list
+	list       []int32
+}
+
+const binPx = 6
+
+func newBins(all []saddle) (n bins) {
+	if len(all) == 0 {
+		return n
+	}
+	hi := all[0].p
+	n.lo = hi
+	for k := range all {
+		for a, v := range all[k].p {
+			n.lo[a], hi[a] = math.Min(n.lo[a], v), math.Max(hi[a], v)
+		}
+	}
+	n.cols, n.rows = int((hi[0]-n.lo[0])/binPx)+1, int((hi[1]-n.lo[1])/binPx)+1
+	n.first = make([]int32, n.cols*n.rows+1)
+	for k := range all {
+		n.first[n.at(all[k].p)+1]++
+	}
+	for i := range n.cols * n.rows {
+		n.first[i+1] += n.first[i]
+	}
+	n.list = make([]int32, len(all))
+	next := append([]int32(nil), n.first...)
+	for k := range all {
+		i := n.at(all[k].p)
+		n.list[next[i]] = int32(k)
+		next[i]++
+	}
+	return n
+}
+
+func (n *bins) at(p [2]float64) int {
+	return int((p[1]-n.lo[1])/binPx)*n.cols + int((p[0]-n.lo[0])/binPx)
+}
+
 // family are the saddles that could be corners of one chessboard with a seed:
 // about as strong, with the same second derivatives, or with the opposite ones
 // where colours change places.
 type family struct {
 	all   []saddle
+	bins  *bins
 	seed  int
 	alike []int
 	sign  []float64 // by saddle: 1 as the seed, -1 opposite, 0 neither
+	used  []bool    // by saddle: room for grow
+	grid  [latticeSide * latticeSide]int16
 
 	// A steep and slanted view can blur every second corner away. Then the
 	// corners of one sign make a grid, of twice the cells' size.
 	oneSign bool
 }
+
+// latticeSide is the room for a lattice that grows from its middle.
+const latticeSide = 49
 
 // other is the sign of the corner beside one of sign 1.
 func (f *family) other() float64 {
@@ -118,34 +169,43 @@ func (f *family) other() float64 {
 	return -1
 }
 
-func newFamily(all []saddle, seed int, factor float64, oneSign bool) family {
-	f := family{all: all, seed: seed, sign: make([]float64, len(all)), oneSign: oneSign}
-	s := &all[seed]
-	norm := func(a *saddle) float64 { return math.Sqrt(a.xx*a.xx + 2*a.xy*a.xy + a.yy*a.yy) }
-	for k := range all {
-		a := &all[k]
-		if a.strength < factor*s.strength || a.strength > s.strength/factor {
+// begin makes the family of a seed.
+func (f *family) begin(seed int, factor float64, oneSign bool) {
+	f.seed, f.oneSign, f.alike = seed, oneSign, f.alike[:0]
+	clear(f.sign)
+	s := &f.all[seed]
+	for k := range f.all {
+		a := &f.all[k]
+		if a.strength < factor*s.strength || factor*a.strength > s.strength {
 			continue
 		}
-		c := (a.xx*s.xx + 2*a.xy*s.xy + a.yy*s.yy) / (norm(a) * norm(s))
+		c := (a.xx*s.xx + 2*a.xy*s.xy + a.yy*s.yy) / (a.norm * s.norm)
 		if c > 0.75 || c < -0.75 && !oneSign {
 			f.sign[k] = math.Copysign(1, c)
 			f.alike = append(f.alike, k)
 		}
 	}
-	return f
 }
 
 // near is the saddle of the wanted sign nearest to a place, within a radius,
 // that is not used; or -1.
-func (f *family) near(p [2]float64, sign, radius float64, used []bool) int {
+func (f *family) near(p [2]float64, sign, radius float64) int {
 	best := -1
 	square := radius * radius
-	for _, k := range f.alike {
-		q := &f.all[k].p
-		dx, dy := q[0]-p[0], q[1]-p[1]
-		if d := dx*dx + dy*dy; d < square && f.sign[k] == sign && !used[k] {
-			best, square = k, d
+	n := f.bins
+	x0, x1 := int(math.Floor((p[0]-radius-n.lo[0])/binPx)), int(math.Floor((p[0]+radius-n.lo[0])/binPx))
+	y0, y1 := int(math.Floor((p[1]-radius-n.lo[1])/binPx)), int(math.Floor((p[1]+radius-n.lo[1])/binPx))
+	x0, x1 = max(0, x0), min(n.cols-1, x1)
+	for y := max(0, y0); y <= min(n.rows-1, y1); y++ {
+		if x0 > x1 {
+			break
+		}
+		for _, k := range n.list[n.first[y*n.cols+x0]:n.first[y*n.cols+x1+1]] {
+			q := &f.all[k].p
+			dx, dy := q[0]-p[0], q[1]-p[1]
+			if d := dx*dx + dy*dy; d < square && f.sign[k] == sign && !f.used[k] {
+				best, square = int(k), d
+			}
 		}
 	}
 	return best
@@ -160,36 +220,44 @@ const (
 
 // grow joins saddles to a grid, from the seed outwards, with first steps u and
 // v along rows and columns.
-func (f *family) grow(u, v [2]float64, used []bool) lattice {
-	clear(used)
-	grid := lattice{{0, 0}: f.seed}
-	used[f.seed] = true
-	queue := [][2]int{{0, 0}}
-	for len(queue) > 0 && len(grid) < 150 {
-		n := queue[0]
-		queue = queue[1:]
-		p := f.all[grid[n]].p
+func (f *family) grow(u, v [2]float64) lattice {
+	clear(f.used)
+	for i := range f.grid {
+		f.grid[i] = -1
+	}
+	const mid = latticeSide / 2
+	at := func(c, r int) int {
+		if c < 0 || r < 0 || c >= latticeSide || r >= latticeSide {
+			return -1
+		}
+		return int(f.grid[r*latticeSide+c])
+	}
+	f.grid[mid*latticeSide+mid] = int16(f.seed)
+	f.used[f.seed] = true
+	queue := make([][2]int, 1, mostSaddles)
+	queue[0] = [2]int{mid, mid}
+	for i := 0; i < len(queue) && len(queue) < mostSaddles; i++ {
+		n := queue[i]
+		p := f.all[at(n[0], n[1])].p
 		for _, dir := range [4][2]int{{1, 0}, {-1, 0}, {0, 1}, {0, -1}} {
 			m := [2]int{n[0] + dir[0], n[1] + dir[1]}
-			if _, taken := grid[m]; taken {
+			if m[0] < 0 || m[1] < 0 || m[0] >= latticeSide || m[1] >= latticeSide || at(m[0], m[1]) >= 0 {
 				continue
 			}
 			// On from the last step, or as a neighbour's, or as the seed's.
 			var st [2]float64
 			var known float64
-			add := func(a, b [2]int) {
-				ka, ok1 := grid[a]
-				kb, ok2 := grid[b]
-				if ok1 && ok2 {
+			add := func(ax, ay, bx, by int) {
+				if ka, kb := at(ax, ay), at(bx, by); ka >= 0 && kb >= 0 {
 					st[0] += f.all[kb].p[0] - f.all[ka].p[0]
 					st[1] += f.all[kb].p[1] - f.all[ka].p[1]
 					known++
 				}
 			}
 			side := [2]int{dir[1], dir[0]}
-			add([2]int{n[0] - dir[0], n[1] - dir[1]}, n)
-			add([2]int{n[0] + side[0], n[1] + side[1]}, [2]int{m[0] + side[0], m[1] + side[1]})
-			add([2]int{n[0] - side[0], n[1] - side[1]}, [2]int{m[0] - side[0], m[1] - side[1]})
+			add(n[0]-dir[0], n[1]-dir[1], n[0], n[1])
+			add(n[0]+side[0], n[1]+side[1], m[0]+side[0], m[1]+side[1])
+			add(n[0]-side[0], n[1]-side[1], m[0]-side[0], m[1]-side[1])
 			if known > 0 {
 				st[0], st[1] = st[0]/known, st[1]/known
 			} else {
@@ -199,12 +267,19 @@ func (f *family) grow(u, v [2]float64, used []bool) lattice {
 			if (m[0]+m[1])%2 != 0 {
 				sign = f.other()
 			}
-			if k := f.near([2]float64{p[0] + st[0], p[1] + st[1]}, sign, math.Max(stepSlackPx, stepSlack*math.Hypot(st[0], st[1])), used); k >= 0 {
-				grid[m] = k
-				used[k] = true
+			if k := f.near([2]float64{p[0] + st[0], p[1] + st[1]}, sign, math.Max(stepSlackPx, stepSlack*math.Hypot(st[0], st[1]))); k >= 0 {
+				f.grid[m[1]*latticeSide+m[0]] = int16(k)
+				f.used[k] = true
 				queue = append(queue, m)
 			}
 		}
+	}
+	if len(queue) < minLattice {
+		return nil
+	}
+	grid := make(lattice, len(queue))
+	for _, n := range queue {
+		grid[[2]int{n[0] - mid, n[1] - mid}] = at(n[0], n[1])
 	}
 	return grid
 }
@@ -213,21 +288,36 @@ func (f *family) grow(u, v [2]float64, used []bool) lattice {
 // saddles of the other sign, so that most of the places around are taken too.
 func (f *family) steps() [][2][2]float64 {
 	s := f.all[f.seed].p
-	var near []int
+	var far [nearSteps]float64
+	near := make([]int, 0, len(f.alike))
 	for _, k := range f.alike {
 		if f.sign[k] == f.other() && k != f.seed {
 			near = append(near, k)
 		}
 	}
 	dist := func(k int) float64 { return math.Hypot(f.all[k].p[0]-s[0], f.all[k].p[1]-s[1]) }
-	sort.Slice(near, func(i, j int) bool { return dist(near[i]) < dist(near[j]) })
-	near = near[:min(len(near), 12)]
+	// The nearest first; lists are short.
+	n := 0
+	for i := range near {
+		d := dist(near[i])
+		if n == nearSteps && d >= far[n-1] {
+			continue
+		}
+		k := min(n, nearSteps-1)
+		v := near[i]
+		for ; k > 0 && d < far[k-1]; k-- {
+			far[k], near[k] = far[k-1], near[k-1]
+		}
+		far[k], near[k] = d, v
+		n = min(n+1, nearSteps)
+	}
+	near = near[:n]
 	type try struct {
 		step [2][2]float64
 		hits int
 	}
 	var out []try
-	free := make([]bool, len(f.all))
+	clear(f.used)
 	for i, a := range near {
 		for _, b := range near[i+1:] {
 			u := [2]float64{f.all[a].p[0] - s[0], f.all[a].p[1] - s[1]}
@@ -247,7 +337,7 @@ func (f *family) steps() [][2][2]float64 {
 				if w[0] == 0 || w[1] == 0 {
 					sign = f.other()
 				}
-				if f.near(at, sign, math.Max(stepSlackPx, 0.8*stepSlack*math.Min(lu, lv)), free) >= 0 {
+				if f.near(at, sign, math.Max(stepSlackPx, 0.8*stepSlack*math.Min(lu, lv))) >= 0 {
 					hits++
 				}
 			}
@@ -264,7 +354,10 @@ func (f *family) steps() [][2][2]float64 {
 	return steps
 }
 
-const mostSteps = 6
+const (
+	nearSteps = 12
+	mostSteps = 6
+)
 
 // A grid must have so many corners, over more than one row and column, to be
 // worth a look.
@@ -304,74 +397,208 @@ type guess struct {
 	cells readings
 }
 
-// findChess looks for boards by their chessboards in the regions.
+// The size of a region, pixels of the level, that the search for chessboards
+// begins with, and the largest that it goes on to: a board that fills the region
+// has squares of 8 pixels or more at first.
+const (
+	firstChessPx = 64
+	lastChessPx  = 700
+)
+
+// findChess looks for boards by their chessboards in the regions: on a strongly
+// reduced picture first, where a board's corners are nearly all that there is
+// to see.
 func (s *scene) findChess(regions []region) {
-	budget := 1_500_000
+	budget := 3_000_000
 	for i, r := range regions {
 		if i == mostRegions {
 			return
 		}
-		// Where the part is large, a reduced picture shows it all.
-		level := 0
-		for level+1 < len(s.levels) && max(r.box.Dx(), r.box.Dy())>>level > 700 {
-			level++
+		if !s.leftIn(r) {
+			continue
 		}
-		f := 1 << level
-		if budget -= r.box.Dx() * r.box.Dy() / (f * f); budget < 0 {
-			return
+		side := max(r.box.Dx(), r.box.Dy())
+		first, last := 0, 0
+		for first+1 < len(s.levels) && side>>(first+1) >= firstChessPx {
+			first++
 		}
-		img := s.levels[level]
-		box := image.Rect(r.box.Min.X/f, r.box.Min.Y/f, r.box.Max.X/f, r.box.Max.Y/f).Add(img.Bounds().Min).Intersect(img.Bounds())
-		all := saddles(img.SubImage(box).(*image.Gray))
-		o := box.Min.Sub(img.Bounds().Min)
-		for k := range all {
-			all[k].p[0] += float64(o.X)
-			all[k].p[1] += float64(o.Y)
+		for last < first && side>>last > lastChessPx {
+			last++
 		}
-		for range 2 { // boards a region
-			grid := s.bestLattice(all)
-			if grid == nil {
+		for level := first; level >= last; level-- {
+			f := 1 << level
+			if budget -= r.box.Dx() * r.box.Dy() / (f * f); budget < 0 {
+				return
+			}
+			if s.chessIn(r.box, level, level == last) && !s.leftIn(r) {
 				break
 			}
-			if g, ok := s.name(all, grid, level); ok {
-				if m, ok := s.measureGuess(g); ok {
-					m.view.Note = "no marker read; known by its print as a whole"
-					s.found[g.board] = m
-				}
-			}
-			// What is taken is not looked at again.
-			taken := map[int]bool{}
-			for _, k := range grid {
-				taken[k] = true
-			}
-			var rest []saddle
-			for k := range all {
-				if !taken[k] {
-					rest = append(rest, all[k])
-				}
-			}
-			all = rest
 		}
 	}
 }
+
+// leftIn tells whether much of a region is not explained.
+func (s *scene) leftIn(r region) bool {
+	p := &s.print
+	var all, left int
+	for y := r.box.Min.Y / p.scale; y < min(p.h, r.box.Max.Y/p.scale); y++ {
+	next:
+		for x := r.box.Min.X / p.scale; x < min(p.w, r.box.Max.X/p.scale); x++ {
+			if p.strength[y*p.w+x] < p.limit {
+				continue
+			}
+			all++
+			at := [2]float64{(float64(x) + 0.5) * float64(p.scale), (float64(y) + 0.5) * float64(p.scale)}
+			for _, q := range s.explained {
+				if insideQuad(q, at) {
+					continue next
+				}
+			}
+			left++
+		}
+	}
+	return left >= 4 && 10*left > all
+}
+
+// mostFailures is how many grids of corners that turn out to be nothing are
+// looked at in one place.
+const mostFailures = 2
+
+// chessIn looks for chessboards in a box of the photograph on one level, and
+// tells whether it found any. Those whose markers cannot be read are named only
+// at the last level.
+func (s *scene) chessIn(box image.Rectangle, level int, last bool) (any bool) {
+	f := 1 << level
+	img := s.levels[level]
+	part := image.Rect(box.Min.X/f, box.Min.Y/f, box.Max.X/f, box.Max.Y/f).Add(img.Bounds().Min).Intersect(img.Bounds())
+	all := saddles(img.SubImage(part).(*image.Gray))
+	o := part.Min.Sub(img.Bounds().Min)
+	for k := range all {
+		all[k].p[0] += float64(o.X)
+		all[k].p[1] += float64(o.Y)
+	}
+	for failures := 0; failures < mostFailures; {
+		n := 0
+	next:
+		for k := range all {
+			at := offLevel(all[k].p, level)
+			for _, q := range s.explained {
+				if insideQuad(q, at) {
+					continue next
+				}
+			}
+			all[n] = all[k]
+			n++
+		}
+		all = all[:n]
+		grid := s.bestLattice(all)
+		if grid == nil {
+			break
+		}
+		if s.identify(all, grid, level, last) {
+			any = true
+			continue
+		}
+		failures++
+		// What is taken is not looked at again.
+		taken := map[int]bool{}
+		for _, k := range grid {
+			taken[k] = true
+		}
+		var rest []saddle
+		for k := range all {
+			if !taken[k] {
+				rest = append(rest, all[k])
+			}
+		}
+		all = rest
+	}
+	return any
+}
+
+// identify finds out which board a lattice belongs to and measures it.
+func (s *scene) identify(all []saddle, grid lattice, level int, last bool) bool {
+	l, own, ok := s.latticeWarp(grid, all, level)
+	if !ok {
+		return false
+	}
+	if r := s.readLattice(l, &own, all); r.markers > 0 {
+		if w, ok := s.placed(l, r.place, all, level); ok {
+			if m, ok := s.measureGuess(guess{board: r.place.board, warp: w}, r.markers); ok {
+				s.take(m)
+				return true
+			}
+		}
+		return false
+	} else if len(r.unknown) > 0 {
+		lo, hi := l.bounds()
+		var q [4][2]float64
+		for i, c := range [4][2]float64{
+			{float64(lo[0]) - 1, float64(lo[1]) - 1}, {float64(hi[0]) + 1, float64(lo[1]) - 1},
+			{float64(hi[0]) + 1, float64(hi[1]) + 1}, {float64(lo[0]) - 1, float64(hi[1]) + 1}} {
+			if q[i], ok = own.at(c); !ok {
+				return false
+			}
+		}
+		for _, id := range r.unknown {
+			s.unknown[id] = true
+		}
+		s.explain(q)
+		return true
+	}
+	if !last {
+		return false
+	}
+	g, ok := s.name(all, grid, level)
+	if !ok {
+		return false
+	}
+	g.warp = s.sharpen(g.warp, &s.boards[g.board], level)
+	m, ok := s.measureGuess(g, 0)
+	if !ok {
+		return false
+	}
+	m.view.Note = "no marker read; known by its print as a whole"
+	s.take(m)
+	return true
+}
+
+// take notes a board measured. The clearest of several is kept.
+func (s *scene) take(m *measured) {
+	s.explain(m.view.Outline)
+	if old := s.found[m.board]; old != nil {
+		if len(old.view.Corners) > len(m.view.Corners) || len(old.view.Corners) == len(m.view.Corners) && old.view.SquarePx >= m.view.SquarePx {
+			m = old
+		}
+		m.view.Note = seenTwice
+	}
+	s.found[m.board] = m
+}
+
+// seenTwice is the note of a board that is there more than once.
+const seenTwice = "the board is seen more than once; the clearest was taken"
 
 // bestLattice tries the strongest saddles as seeds, and first with saddles
 // nearly as strong: corners of squares are stronger than those of marker
 // cells. It takes the largest grid that a board could have.
 func (s *scene) bestLattice(all []saddle) (best lattice) {
-	used := make([]bool, len(all))
+	if len(all) < minLattice {
+		return nil
+	}
+	near := newBins(all)
+	f := family{all: all, bins: &near, sign: make([]float64, len(all)), used: make([]bool, len(all))}
 	score := 0
 	for _, try := range []struct {
 		factor  float64
 		oneSign bool
 	}{{0.85, false}, {0.7, false}, {0.85, true}, {0.6, true}, {0.5, false}} {
 		for seed := 0; seed < min(len(all), 16); seed++ {
-			f := newFamily(all, seed, try.factor, try.oneSign)
+			f.begin(seed, try.factor, try.oneSign)
 			if len(f.alike) < minLattice {
 				continue
 			}
 			for _, st := range f.steps() {
-				g := f.grow(st[0], st[1], used)
+				g := f.grow(st[0], st[1])
 				n := len(g)
 				if try.oneSign {
 					n *= 2 // it stands for as many again
@@ -389,7 +616,7 @@ func (s *scene) bestLattice(all []saddle) (best lattice) {
 				}
 				for i := range s.boards {
 					b := &s.boards[i]
-					if s.found[i] == nil && (w < b.Cols && h < b.Rows || h < b.Cols && w < b.Rows) {
+					if w < b.Cols && h < b.Rows || h < b.Cols && w < b.Rows {
 						if best, score = g, n; n >= b.NumCorners() {
 							return best
 						}
@@ -712,12 +939,12 @@ func (rs readings) against(b *Board) (rest, n float64) {
 }
 
 // measureGuess measures a board from the map that a lattice gave.
-func (s *scene) measureGuess(g guess) (*measured, bool) {
+func (s *scene) measureGuess(g guess, markers int) (*measured, bool) {
 	b := &s.boards[g.board]
 	cs := make([]found, b.NumCorners())
 	for i := range cs {
 		px, ok := g.warp.at(b.cornerSquares(i))
 		cs[i] = found{px: px, sd: 0.5, ok: ok}
 	}
-	return s.measure(g.board, 0, newPattern(b, allCells), cs)
+	return s.measure(g.board, markers, newPattern(b, allCells), cs)
 }

@@ -21,16 +21,22 @@ const (
 	printEdges = 60.0
 )
 
-// findRegions lists the places with edges in two directions, as the print of a
-// board has, strongest first.
-func (s *scene) findRegions() []region {
+// blocks are the parts of the photograph that look like print.
+type blocks struct {
+	w, h     int       // in blocks
+	scale    int       // side of a block, pixels of the photograph
+	strength []float64 // edges in two directions, see printEdges
+	limit    float64   // from which strength on a block looks like print
+}
+
+// findBlocks looks for edges in two directions, as the print of a board has.
+func (s *scene) findBlocks() (out blocks) {
 	level := s.searchLevel()
 	img := s.levels[level]
-	scale := blockPx << level
 	w, h := img.Bounds().Dx(), img.Bounds().Dy()
 	bw, bh := w/blockPx, h/blockPx
 	if bw < 3 || bh < 3 {
-		return nil
+		return out
 	}
 	strength := make([]float64, bw*bh)
 	for by := 0; by < bh; by++ {
@@ -64,9 +70,29 @@ func (s *scene) findRegions() []region {
 	}
 	sort.Float64s(some)
 	limit := math.Max(printEdges, math.Min(4*some[len(some)*3/4], 800))
+	return blocks{bw, bh, blockPx << level, strength, limit}
+}
+
+// regions lists the places that look like print and lie on no board found,
+// strongest first; none when all boards are found.
+func (s *scene) regions() []region {
+	if s.count() == len(s.boards) {
+		return nil
+	}
+	bw, bh, scale, strength := s.print.w, s.print.h, s.print.scale, s.print.strength
 	taken := make([]bool, bw*bh)
 	for i := range strength {
-		taken[i] = strength[i] < limit
+		taken[i] = strength[i] < s.print.limit
+	}
+	for _, q := range s.explained {
+		lo, hi := boundsOf(q)
+		for y := max(0, int(lo[1])/scale); y < min(bh, int(hi[1])/scale+1); y++ {
+			for x := max(0, int(lo[0])/scale); x < min(bw, int(hi[0])/scale+1); x++ {
+				if insideQuad(q, [2]float64{(float64(x) + 0.5) * float64(scale), (float64(y) + 0.5) * float64(scale)}) {
+					taken[y*bw+x] = true
+				}
+			}
+		}
 	}
 	// Connected blocks, a gap of one block allowed.
 	var out []region
@@ -117,7 +143,7 @@ func (s *scene) findRegions() []region {
 // bounds the work.
 const (
 	largePx     = 150_000
-	enlargedPx  = 1_000_000
+	enlargedPx  = 100_000
 	searchPx    = 6_000_000
 	mostRegions = 24
 
@@ -198,23 +224,32 @@ func addMarker(seen []Marker, m Marker) []Marker {
 	return append(seen, m)
 }
 
-// unexplained are the regions whose middle no board found covers; none when
-// all boards are found.
-func (s *scene) unexplained(regions []region) (out []region) {
-	if s.count() == len(s.boards) {
-		return nil
+// explain notes that what lies within an outline of the chessboard, and about
+// it as far as a block and the paper's margin reach, is known.
+func (s *scene) explain(outline [4][2]float64) {
+	var mid [2]float64
+	for _, p := range outline {
+		mid[0] += p[0] / 4
+		mid[1] += p[1] / 4
 	}
-next:
-	for _, r := range regions {
-		mid := [2]float64{float64(r.box.Min.X+r.box.Max.X) / 2, float64(r.box.Min.Y+r.box.Max.Y) / 2}
-		for _, m := range s.found {
-			if m != nil && insideQuad(m.view.Outline, mid) {
-				continue next
-			}
+	for k, p := range outline {
+		d := [2]float64{p[0] - mid[0], p[1] - mid[1]}
+		r := math.Hypot(d[0], d[1])
+		grow := 1.2 + 1.5*float64(s.print.scale)/math.Max(r, 1)
+		outline[k] = [2]float64{mid[0] + grow*d[0], mid[1] + grow*d[1]}
+	}
+	s.explained = append(s.explained, outline)
+}
+
+// boundsOf are the least and the largest coordinates of a quadrilateral.
+func boundsOf(q [4][2]float64) (lo, hi [2]float64) {
+	lo, hi = q[0], q[0]
+	for _, p := range q[1:] {
+		for k := range p {
+			lo[k], hi[k] = math.Min(lo[k], p[k]), math.Max(hi[k], p[k])
 		}
-		out = append(out, r)
 	}
-	return out
+	return
 }
 
 // insideQuad tells whether p lies in a convex quadrilateral.

@@ -20,25 +20,26 @@ import (
 // true where black, with the black border: (Bits+2) × (Bits+2). It panics on
 // an unknown dictionary or id: boards are validated first.
 func MarkerCells(dictionary string, id int) [][]bool {
-	d, ok := Dictionaries[dictionary]
-	if !ok {
-		panic("vision: unknown dictionary " + dictionary)
-	}
+	return codesOf(dictionary).cells(dictionary, id)
+}
+
+// markerWord is OpenCV's code of a marker as in [codebook].
+func markerWord(d Dictionary, id int) (word uint64) {
 	var bits [64]C.uchar
-	n := int(C.wp_marker_bits(C.int(d.opencv), C.int(id), &bits[0], C.int(len(bits))))
-	if n != d.Bits {
-		panic(fmt.Sprintf("vision: dictionary %s has no id %d", dictionary, id))
+	if n := int(C.wp_marker_bits(C.int(d.opencv), C.int(id), &bits[0], C.int(len(bits)))); n != d.Bits {
+		panic(fmt.Sprintf("vision: OpenCV's dictionary %d has no id %d", d.opencv, id))
 	}
-	cells := make([][]bool, n+2)
-	for r := range cells {
-		cells[r] = make([]bool, n+2)
-		for c := range cells[r] {
-			border := r == 0 || c == 0 || r == n+1 || c == n+1
-			cells[r][c] = border || bits[(r-1)*n+c-1] == 0
+	for i := range d.Bits * d.Bits {
+		if bits[i] != 0 {
+			word |= 1 << i
 		}
 	}
-	return cells
+	return word
 }
+
+// maxCorrection is the number of wrong cells that OpenCV states a dictionary's
+// codes still tell apart.
+func maxCorrection(d Dictionary) int { return int(C.wp_max_correction(C.int(d.opencv))) }
 
 // A Marker is one marker as OpenCV's detector reads it: its corners are good
 // to about a pixel only.
