@@ -20,11 +20,11 @@ func (n *network) allReadings(s *State, cov covariance) ([]EpochReadings, error)
 		if n.stationsOf(e) == nil {
 			continue
 		}
-		set, err := n.readings(s, cov, e)
+		set, stance, err := n.readings(s, cov, e)
 		if err != nil {
 			return nil, fmt.Errorf("epoch %q: %w", epoch.Name, err)
 		}
-		out = append(out, EpochReadings{Epoch: epoch.Name, Set: *set})
+		out = append(out, EpochReadings{Epoch: epoch.Name, Set: *set, Stance: *stance})
 	}
 	return out, nil
 }
@@ -42,11 +42,12 @@ func (c *Cast) stationsOf(epoch int) []int {
 	return out
 }
 
-// readings derives the readings of one epoch.
-func (n *network) readings(s *State, cov covariance, epoch int) (*align.Set, error) {
+// readings derives the readings of one epoch, and tells the stance they are
+// derived from.
+func (n *network) readings(s *State, cov covariance, epoch int) (*align.Set, *align.Stance, error) {
 	j, c := n.job, n.cast
 	if err := c.joined(j, n.seen, epoch); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	var wheels []align.Wheel
 	var axes []int
@@ -68,7 +69,7 @@ func (n *network) readings(s *State, cov covariance, epoch int) (*align.Set, err
 	if k := j.Kingpin; k != nil {
 		b := slices.Index(j.Body, k.Board)
 		if !slices.Contains(n.seen.body[b], true) {
-			return nil, fmt.Errorf("board %s, which marks the kingpin, is in no photograph that ties to the others", j.Boards[k.Board].Name)
+			return nil, nil, fmt.Errorf("board %s, which marks the kingpin, is in no photograph that ties to the others", j.Boards[k.Board].Name)
 		}
 		p := s.BodyFromBoard[b].Apply(k.Point)
 		kingpin = &p
@@ -103,12 +104,12 @@ func (n *network) readings(s *State, cov covariance, epoch int) (*align.Set, err
 	}
 	set, err := align.Derive(wheels, kingpin, sym, j.Vehicle.Reference)
 	if err != nil {
-		return nil, err
+		return nil, nil, err
 	}
 	n.appendRunout(set, s, cov, epoch)
 	n.appendRolling(set, s, cov, epoch)
 	n.appendSweep(set, cov, epoch)
-	return set, nil
+	return set, &align.Stance{Wheels: wheels, Kingpin: kingpin, Cov: sym, Reference: j.Vehicle.Reference}, nil
 }
 
 // inEpoch tells whether a hang is photographed in an epoch.

@@ -29,6 +29,7 @@ type Reading struct {
 type Result struct {
 	Job      string    `json:"job,omitempty"`
 	Readings []Reading `json:"readings"`
+	Stances  []Stance  `json:"stances,omitempty"`
 	Network  *Network  `json:"network"`
 	Warnings []string  `json:"warnings,omitempty"`
 	Tool     Tool      `json:"tool"`

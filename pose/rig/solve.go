@@ -33,6 +33,8 @@ type Options struct {
 type EpochReadings struct {
 	Epoch string
 	align.Set
+	// Stance is the wheels the readings were derived from, in the body's frame.
+	Stance align.Stance
 	// UFloor is the part of each reading's standard uncertainty that comes from
 	// how flat the floor is stated to be, rad or m.
 	UFloor []float64

@@ -192,7 +192,7 @@ func (a *App) writeScene(ctx context.Context, scene *fixtures.Scene, o demoOptio
 	if err != nil {
 		return nil, err
 	}
-	truth := &rig.Result{Job: scene.Job.Name, Readings: rig.ForFiles(exact), Network: &rig.Network{}, Tool: thisTool()}
+	truth := &rig.Result{Job: scene.Job.Name, Readings: rig.ForFiles(exact), Stances: rig.StancesForFiles(&scene.World.Vehicle, exact), Network: &rig.Network{}, Tool: thisTool()}
 	truth.Tool.Options = map[string]string{"scene": o.scene, "seed": strconv.FormatUint(o.seed, 10), "size": strconv.Itoa(o.size)}
 	if o.noPictures {
 		truth.Tool.Options["corner_px"] = strconv.FormatFloat(o.cornerPx, 'g', -1, 64)

@@ -173,7 +173,7 @@ func (a *App) result(job *rig.Job, s *rig.Solution) *rig.Result {
 	for _, w := range s.Warnings {
 		a.warn("%s", w)
 	}
-	return &rig.Result{Job: job.Name, Readings: rig.ForFiles(s.Readings), Network: &s.Network, Warnings: s.Warnings, Tool: thisTool()}
+	return &rig.Result{Job: job.Name, Readings: rig.ForFiles(s.Readings), Stances: rig.StancesForFiles(&job.Vehicle, s.Readings), Network: &s.Network, Warnings: s.Warnings, Tool: thisTool()}
 }
 
 // sighting is what one photograph gave.
