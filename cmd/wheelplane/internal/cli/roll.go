@@ -4,10 +4,9 @@ import (
 	"fmt"
 	"math"
 	"path/filepath"
-	"slices"
 	"strings"
 
-	"wheelplane/pose/align"
+	"wheelplane/cmd/wheelplane/internal/work"
 	"wheelplane/pose/rig"
 
 	"github.com/spf13/cobra"
@@ -156,53 +155,9 @@ func nextOf(f *rig.Folder) *nextStop {
 	if len(f.Missing) == 0 {
 		return nil
 	}
-	j, st := f.Job, f.Missing[0]
-	s := j.Stations[st]
-	next := &nextStop{
-		Station: s.Name, Folder: f.PhotosOf(st),
-		Show: "every board on a wheel, each photograph with two boards or more and one of them in the next photograph too, all around the vehicle, the floor boards with them",
-	}
-	axles := func(list []rig.Wheel) string {
-		var out []string
-		for _, w := range list {
-			name := fmt.Sprintf("axle %d", w.Axle)
-			if one := (rig.Wheel{Axle: w.Axle, Side: align.Left}); !slices.Contains(list, one) || !slices.Contains(list, rig.Wheel{Axle: w.Axle, Side: align.Right}) {
-				name = w.String()
-			}
-			if len(out) == 0 || out[len(out)-1] != name {
-				out = append(out, name)
-			}
-		}
-		return strings.Join(out, ", ")
-	}
-	lifted := func(k int) bool { return k >= 0 && len(j.Stations[k].Lifted) > 0 }
-	switch {
-	case s.Sweep:
-		side := "left"
-		if s.Steer < 0 {
-			side = "right"
-		}
-		next.Do = fmt.Sprintf("do not roll: brakes held, steer about %.0f degrees to the %s", math.Abs(s.Steer)*180/math.Pi, side)
-		next.Show = "the boards of the steered wheels, each with a floor board or a board that does not move"
-	case lifted(st) && lifted(st-1):
-		next.Do = fmt.Sprintf("do not roll: spin the lifted wheels (%s) by 60 degrees or more", axles(s.Lifted))
-		next.Show = "the boards of the lifted wheels, each with a floor board or a board that does not move"
-	case lifted(st):
-		next.Do = fmt.Sprintf("do not roll: chock the wheels that stay on the ground, lift %s and set it on stands", axles(s.Lifted))
-		next.Show = "the boards of the lifted wheels, each with a floor board or a board that does not move"
-	case st == 0:
-		next.Do = "leave the vehicle where it stands, brakes on and wheels chocked"
-	case lifted(st - 1):
-		next.Do = "lower the lifted wheels and let them settle; do not roll"
-	case s.Epoch != j.Stations[st-1].Epoch:
-		next.Do = fmt.Sprintf("do what makes it %q; then photograph where it stands, no roll is needed", s.Epoch)
-		next.Show = "the boards of the adjusted axles, each with a neighbour that was not touched and with floor boards"
-	case j.Stations[st-1].Sweep:
-		next.Do = "steer straight ahead, then roll"
-	default:
-		next.Do = "roll"
-	}
-	return next
+	st := f.Missing[0]
+	t := work.StationTask(f, st)
+	return &nextStop{Station: f.Job.Stations[st].Name, Do: t.Do, Show: t.Show, Folder: t.Folder}
 }
 
 func rollText(p *rollPlan, job bool) string {

@@ -50,6 +50,11 @@ import (
 var commands = []func(*App) *cobra.Command{
 	newBoardCommand,
 	newCameraCommand,
+	newNewCommand,
+	newNextCommand,
+	newCheckCommand,
+	newVisitCommand,
+	newStationCommand,
 	newRollCommand,
 	newInspectCommand,
 	newMeasureCommand,

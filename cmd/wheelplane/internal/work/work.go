@@ -1,0 +1,468 @@
+// Package work knows the order of the work on a vehicle: what has to be done,
+// from driving in to handing over the record, how far a job has come, and the
+// one thing to do now. It derives all of it from the job's folder, so it can be
+// asked at any time.
+package work
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+	"strings"
+	"time"
+
+	"wheelplane/cmd/wheelplane/internal/spec"
+	"wheelplane/cmd/wheelplane/internal/visit"
+	"wheelplane/pose/align"
+	"wheelplane/pose/rig"
+)
+
+// State is where a step stands.
+type State string
+
+// The states.
+const (
+	Done    State = "done"
+	Now     State = "now"
+	Later   State = "later"
+	Skipped State = "skipped"
+)
+
+// Step is one thing to do.
+type Step struct {
+	ID    string   `json:"id"`
+	Title string   `json:"title"`
+	State State    `json:"state"`
+	Do    string   `json:"do"`
+	Why   string   `json:"why"`
+	Tell  []string `json:"tell,omitempty"` // commands that do it or tell that it is done
+	Cares []string `json:"cares,omitempty"`
+
+	// Of a check, who told of it and when, and what else they said.
+	By   string    `json:"by,omitempty"`
+	At   time.Time `json:"at,omitzero"`
+	Note string    `json:"note,omitempty"`
+}
+
+// Folder is what a job's folder holds, as far as the order of work depends on
+// it.
+type Folder struct {
+	Dir     string
+	Job     *rig.Folder
+	Visit   *visit.Visit
+	Targets []spec.Target // nil: no specification taken yet
+	Rule    align.Rule
+	Result  *rig.Result // nil: not measured yet
+
+	Measured time.Time // when Result was written
+	Newest   time.Time // of job.yaml and the photographs
+	Recorded time.Time // when the record was written; zero: not yet
+
+	// Adjustable tells whether a reading of this vehicle can be adjusted at all.
+	Adjustable func(align.Quantity, int) bool
+}
+
+// check is something that a person looks at or does.
+type check struct {
+	id, title, do, why string
+	cares              []string
+}
+
+// The cautions are common practice; no source.
+const (
+	careStands = "Never rely on a jack: set the vehicle on stands rated for the load, on firm ground, before anyone reaches under it or turns a wheel; chock the wheels that stay down."
+	careMaker  = "The vehicle maker's manual, local codes and the workshop's own rules come first; steering and brakes are work for licensed people where the law says so."
+	careTorque = "After adjusting, tighten every fastener to the maker's torque, with new parts where the maker asks for them."
+	careTurn   = "Keep clear of wheels, linkage and boards while somebody steers or rolls; turn plates are locked whenever the vehicle rolls on or off them."
+	careRoad   = "Test on the road with care before handing over, and check the fasteners again after the distance the maker names."
+)
+
+// checksOf lists what is looked at before measuring, for a vehicle of this
+// layout. What belongs there is common practice; no source.
+func checksOf(job *rig.Job) []check {
+	steered := slices.ContainsFunc(job.Vehicle.Axles, func(a rig.Axle) bool { return a.Steered })
+	list := []check{
+		{"tyre-pressures", "Tyre pressures and wear", "Set all tyres, cold, to the maker's pressures; look for unequal wear and sizes on an axle.",
+			"a soft tyre tilts the axle, and wear tells what was wrong", nil},
+		{"wheel-bearings", "Play in the wheel bearings", "Lift each wheel end and rock it, top to bottom and side to side.",
+			"a loose bearing lets the wheel lean as it likes", []string{careStands}},
+	}
+	if steered {
+		list = append(list,
+			check{"kingpins", "Play in kingpins or ball joints", "Lift the steered wheels and rock them top to bottom, brakes applied so that the bearings do not count.",
+				"a worn kingpin gives another camber every time", []string{careStands}},
+			check{"tie-rods", "Tie rods, drag link, steering gear", "Have somebody rock the steering wheel and watch every joint and the steering gear's mounting.",
+				"toe cannot be set on a loose linkage", []string{careTurn}})
+	}
+	list = append(list,
+		check{"suspension", "Springs, U-bolts, torque rods and bushes", "Look for broken leaves, shifted axles, loose U-bolts and torn bushes.",
+			"an axle that is not held does not stay where it is put", []string{careStands}},
+		check{"ride-height", "Ride height", "Bring the vehicle to the maker's ride height; air suspension with full pressure and its valve checked.",
+			"caster, toe and axle position change with it", nil},
+		check{"load", "Load", "Unladen, or as the maker asks for the measurement; nobody on board.",
+			"target values hold for one load", nil})
+	if job.Kingpin != nil {
+		list = append(list, check{"coupling", "Kingpin and coupling plate", "Look for a bent or worn kingpin; landing legs carry the front evenly and on firm ground.",
+			"the centreline is drawn through the kingpin", nil})
+	}
+	if steered {
+		list = append(list, check{"steering-centred", "Steering straight ahead", "Set the steering gear to its centre mark and leave it there until the readings are taken; note how the steering wheel stands.",
+			"toe on one side against the other is read against it", nil})
+	}
+	return append(list, check{"parked", "In position, brakes on, chocked", "Drive slowly and straight onto level firm ground with room to roll forward; brakes on, wheels chocked, key out.",
+		"every angle is read against the ground it stands on", []string{careMaker}})
+}
+
+// Steps lists the whole work, in order. At most one step is Now: the first that
+// is neither done nor skipped.
+func Steps(f *Folder) []Step {
+	var list []Step
+	add := func(s Step, done bool) {
+		s.State = Later
+		if done {
+			s.State = Done
+		}
+		list = append(list, s)
+	}
+	add(Step{ID: "targets", Title: "Target values", Do: "Take the maker's target values into the job, or the nearest there are.",
+		Why: "without them there are readings, but no verdicts", Tell: []string{"wheelplane spec list", "wheelplane spec use " + f.Dir + " NAME"}}, f.Targets != nil)
+	f.skip(&list[0])
+	for _, c := range checksOf(f.Job.Job) {
+		list = append(list, f.checkStep(c))
+	}
+	f.measuring(&list)
+	current := false
+	for i := range list {
+		if s := &list[i]; !current && s.State == Later {
+			s.State, current = Now, true
+		}
+	}
+	return list
+}
+
+// Present is the step to do now, or nil when all is done.
+func Present(list []Step) *Step {
+	if i := slices.IndexFunc(list, func(s Step) bool { return s.State == Now }); i >= 0 {
+		return &list[i]
+	}
+	return nil
+}
+
+// CheckIDs are the names that a person may tell a result of, for a job.
+func CheckIDs(job *rig.Job) []string {
+	var out []string
+	for _, c := range checksOf(job) {
+		out = append(out, c.id)
+	}
+	out = append(out, "targets")
+	for _, m := range moves(job) {
+		out = append(out, m.id())
+	}
+	return append(out, "undecided", "accept", "torque", "road-test")
+}
+
+// OpenChecks are the checks before measuring that nobody has told to be good or
+// not to apply.
+func OpenChecks(f *Folder) []string {
+	var out []string
+	for _, c := range checksOf(f.Job.Job) {
+		if told := f.Visit.Of(c.id); told == nil || told.Result == visit.Bad {
+			out = append(out, c.id)
+		}
+	}
+	return out
+}
+
+// skip marks a step that somebody said does not apply.
+func (f *Folder) skip(s *Step) {
+	if c := f.Visit.Of(s.ID); c != nil && c.Result == visit.Skipped && s.State == Later {
+		s.State, s.By, s.At, s.Note = Skipped, c.By, c.At, c.Note
+	}
+}
+
+// checkStep is a check with what was told of it. A bad one stays to do.
+func (f *Folder) checkStep(c check) Step {
+	s := Step{ID: c.id, Title: c.title, Do: c.do, Why: c.why, Cares: c.cares, State: Later,
+		Tell: []string{fmt.Sprintf("wheelplane check %s %s ok", f.Dir, c.id)}}
+	if told := f.Visit.Of(c.id); told != nil {
+		s.By, s.At, s.Note = told.By, told.At, told.Note
+		switch told.Result {
+		case visit.OK:
+			s.State = Done
+		case visit.Skipped:
+			s.State = Skipped
+		case visit.Bad:
+			s.Do = "Found bad: put it right first, then say so. " + s.Do
+		}
+	}
+	return s
+}
+
+// move is boards being clamped: at the start, or from one wheel to another.
+type move struct {
+	station int
+	hangs   []rig.Hang
+	from    map[int]rig.Wheel // by board: where it was before
+}
+
+func (m *move) id() string {
+	if m.station == 0 {
+		return "boards-hung"
+	}
+	return fmt.Sprintf("boards-moved-%d", m.station+1)
+}
+
+// moves lists when boards are clamped, by station.
+func moves(job *rig.Job) []move {
+	var out []move
+	at := map[int]rig.Wheel{}
+	for st := range job.Stations {
+		m := move{station: st, from: map[int]rig.Wheel{}}
+		for _, h := range job.Hangs {
+			if !h.Stations.Has(st) {
+				continue
+			}
+			before, hung := at[h.Board]
+			if hung && before == h.Wheel {
+				continue
+			}
+			if hung {
+				m.from[h.Board] = before
+			}
+			at[h.Board] = h.Wheel
+			m.hangs = append(m.hangs, h)
+		}
+		if len(m.hangs) > 0 {
+			out = append(out, m)
+		}
+	}
+	return out
+}
+
+func (m *move) text(job *rig.Job) string {
+	var parts []string
+	for _, h := range m.hangs {
+		part := fmt.Sprintf("board %s on %s", job.Boards[h.Board].Name, h.Wheel)
+		if from, moved := m.from[h.Board]; moved {
+			part += " (from " + from.String() + ")"
+		}
+		parts = append(parts, part)
+	}
+	return strings.Join(parts, ", ")
+}
+
+// measuring adds the steps from hanging the boards to the record.
+func (f *Folder) measuring(list *[]Step) {
+	job := f.Job.Job
+	hung := moves(job)
+	last := ""
+	for st, s := range job.Stations {
+		photographed := !slices.Contains(f.Job.Missing, st)
+		if i := slices.IndexFunc(hung, func(m move) bool { return m.station == st }); i >= 0 {
+			c := check{id: hung[i].id(), title: "Clamp the boards", do: "Clamp " + hung[i].text(job) + "; lay the floor boards flat around the vehicle.",
+				why: "what is clamped now stays untouched until it is read", cares: []string{"Clamp them so that nothing can come loose while the wheel turns, roughly parallel to the wheel and centred; take them off before driving."}}
+			if st > 0 {
+				c.title, c.do = "Move boards", "Move "+hung[i].text(job)+"; leave every other board where it is."
+				c.why = "there are fewer boards than wheels: the ones that stay tie both halves together"
+			}
+			step := f.checkStep(c)
+			if photographed && step.State == Later {
+				step.State = Done // the photographs show them
+			}
+			*list = append(*list, step)
+		}
+		*list = append(*list, stationStep(f.Job, st))
+		last = s.Epoch
+		if end := st+1 == len(job.Stations) || job.Stations[st+1].Epoch != s.Epoch; end {
+			*list = append(*list, f.readings(s.Epoch))
+		}
+	}
+	f.adjusting(list, last)
+}
+
+// readings is the step of measuring an epoch.
+func (f *Folder) readings(epoch string) Step {
+	s := Step{ID: "measure-" + slug(epoch), Title: "Readings " + epoch, Do: "Work out the readings " + epoch + ".",
+		Why: "what comes next depends on them", Tell: []string{"wheelplane measure " + f.Dir}, State: Later}
+	if f.measured(epoch) {
+		s.State = Done
+	}
+	return s
+}
+
+// measured tells whether the result holds this epoch, from every station's
+// photographs of today.
+func (f *Folder) measured(epoch string) bool {
+	if f.Result == nil || f.Result.Network == nil || !slices.ContainsFunc(f.Result.Readings, func(r rig.Reading) bool { return r.Epoch == epoch }) {
+		return false
+	}
+	seen := map[string]bool{}
+	for _, s := range f.Result.Network.Stations {
+		seen[s.Name] = true
+	}
+	for st, s := range f.Job.Job.Stations {
+		if s.Epoch == epoch && !slices.Contains(f.Job.Missing, st) && !seen[s.Name] {
+			return false
+		}
+	}
+	// A later epoch's photographs do not make an earlier one's readings stale.
+	if epoch == f.Job.Job.Stations[len(f.Job.Job.Stations)-1].Epoch {
+		return !f.Measured.Before(f.Newest)
+	}
+	return true
+}
+
+func slug(s string) string {
+	return strings.Trim(strings.Map(func(r rune) rune {
+		switch {
+		case r >= 'a' && r <= 'z', r >= '0' && r <= '9':
+			return r
+		case r >= 'A' && r <= 'Z':
+			return r + 'a' - 'A'
+		}
+		return '-'
+	}, s), "-")
+}
+
+// adjusting adds what is to be adjusted by the readings as they stand, and what
+// ends the job.
+func (f *Folder) adjusting(list *[]Step, epoch string) {
+	ready := f.measured(epoch)
+	adjusted := epoch != f.Job.Job.Stations[0].Epoch
+	var undecided []string
+	if ready && f.Targets != nil {
+		for _, t := range f.todo(epoch) {
+			switch {
+			case t.verdict == align.Undecided:
+				undecided = append(undecided, t.what())
+			case f.Adjustable == nil || f.Adjustable(t.r.Quantity, t.r.Axle):
+				*list = append(*list, f.adjustStep(t, epoch))
+			default:
+				*list = append(*list, Step{ID: fmt.Sprintf("refer-%s-%d", slug(string(t.r.Quantity)), t.r.Axle), Title: "Not adjustable: " + t.what(), State: Skipped,
+					Do: "Report it; do not bend an axle. Refer to the maker.", Why: t.why(), Cares: []string{careMaker}})
+			}
+		}
+	}
+	accepted := false
+	if c := f.Visit.Of("accept"); c != nil && c.Result == visit.OK && !c.At.Before(f.Measured) {
+		accepted = true
+		for i := range *list {
+			if s := &(*list)[i]; strings.HasPrefix(s.ID, "adjust-") {
+				s.State, s.By, s.At, s.Note = Skipped, c.By, c.At, c.Note
+			}
+		}
+	}
+	if len(undecided) > 0 {
+		s := Step{ID: "undecided", Title: "Undecided readings", State: Later,
+			Do:  "Decide what to do about " + strings.Join(undecided, ", ") + ": photograph more, adjust nearer to the target, or accept them.",
+			Why: "the uncertainty reaches over a limit: neither within nor outside can be said", Tell: []string{"wheelplane judge " + f.Dir, "wheelplane check " + f.Dir + " undecided ok"}}
+		if c := f.Visit.Of("undecided"); c != nil && c.Result != visit.Bad && !c.At.Before(f.Measured) {
+			s.State, s.By, s.At, s.Note = Done, c.By, c.At, c.Note
+		}
+		if accepted {
+			s.State = Skipped
+		}
+		*list = append(*list, s)
+	}
+	if adjusted {
+		*list = append(*list,
+			f.checkStep(check{"torque", "Fasteners at the maker's torque", "Tighten everything that was loosened to the maker's torque, and mark it.", "a loose axle or tie rod kills", []string{careTorque}}),
+			f.checkStep(check{"road-test", "Road test", "Boards off, chocks away, then drive: straight running, steering wheel level, no pull.", "the vehicle has the last word", []string{careRoad, careMaker}}))
+	}
+	s := Step{ID: "record", Title: "The record", Do: "Write the record, look at it, sign it, hand it over.", Why: "what is not written down was not done",
+		Tell: []string{"wheelplane report " + f.Dir}, State: Later}
+	if ready && !f.Recorded.IsZero() && !f.Recorded.Before(f.Measured) {
+		s.State = Done
+	}
+	*list = append(*list, s)
+}
+
+// task is a reading that is not within its limits.
+type task struct {
+	r       rig.Reading
+	t       *spec.Target
+	verdict align.Verdict
+	order   int
+	name    string // of the axle
+}
+
+// whichFirst is the order in which the readings of an axle are dealt with; toe
+// comes last, for everything else moves it.
+var whichFirst = []align.Quantity{
+	align.ThrustAngle, align.ScrubAngle, align.AxleHeading, align.AxleOffset,
+	align.Kingpin, align.CrossKingpin, align.Caster, align.CrossCaster, align.Camber, align.CrossCamber, align.ToeOutOnTurns, align.TotalToe, align.Toe,
+}
+
+// todo lists the readings of an epoch that are outside or undecided: rear axles
+// from the reference axle forward, then the axles behind it, then the steered
+// ones from the front.
+func (f *Folder) todo(epoch string) []task {
+	var out []task
+	job := f.Job.Job
+	ref := job.Vehicle.Reference
+	for _, r := range f.Result.Readings {
+		if r.Epoch != epoch || r.Axle < 1 || r.Axle > len(job.Vehicle.Axles) {
+			continue
+		}
+		t := spec.Find(f.Targets, f.Result.Readings, r)
+		if t == nil {
+			continue
+		}
+		j := t.Judge(r, f.Rule)
+		if j.Verdict == align.Within {
+			continue
+		}
+		order := ref - r.Axle
+		switch {
+		case job.Vehicle.Axles[r.Axle-1].Steered:
+			order = 2000 + r.Axle
+		case r.Axle > ref:
+			order = 1000 + r.Axle
+		}
+		which := slices.Index(whichFirst, r.Quantity)
+		if which < 0 {
+			which = len(whichFirst)
+		}
+		name := fmt.Sprintf("axle %d", r.Axle)
+		if n := job.Vehicle.Axles[r.Axle-1].Name; n != "" {
+			name += ", " + n
+		}
+		out = append(out, task{r, t, j.Verdict, order*100 + which, name})
+	}
+	slices.SortStableFunc(out, func(a, b task) int { return cmp.Compare(a.order, b.order) })
+	return out
+}
+
+func (t *task) what() string {
+	words := strings.ReplaceAll(string(t.r.Quantity), "_", " ")
+	if t.r.Side != align.NoSide {
+		words += " " + string(t.r.Side)
+	}
+	return words + " of " + t.name
+}
+
+func (t *task) why() string {
+	k := t.t.Unit()
+	limits := ""
+	switch low, high := t.t.Low/k, t.t.High/k; {
+	case math.IsInf(low, 0):
+		limits = fmt.Sprintf("at most %.3g", high)
+	case math.IsInf(high, 0):
+		limits = fmt.Sprintf("at least %.3g", low)
+	default:
+		limits = fmt.Sprintf("%.3g to %.3g", low, high)
+	}
+	return fmt.Sprintf("it is %.3f %s (u %.3f), and may be %s", t.r.Value, t.r.Unit, t.r.U, limits)
+}
+
+func (f *Folder) adjustStep(t task, epoch string) Step {
+	return Step{
+		ID:    fmt.Sprintf("adjust-%s-%d%s", slug(string(t.r.Quantity)), t.r.Axle, strings.TrimSuffix("-"+string(t.r.Side), "-")),
+		Title: "Adjust " + t.what(), State: Later,
+		Do: fmt.Sprintf("Bring it to %.3f %s; 'advise' says how far to turn or slide. Leave the boards on. Then add a station and photograph what was adjusted.",
+			t.t.Wish/t.t.Unit(), t.r.Unit),
+		Why: t.why(), Cares: []string{careStands, careTorque, careMaker},
+		Tell: []string{"wheelplane advise " + f.Dir, fmt.Sprintf("wheelplane station %s NAME --epoch \"as left\" --moved %d", f.Dir, t.r.Axle), fmt.Sprintf("wheelplane check %s accept ok   # to leave it as it is", f.Dir)},
+	}
+}

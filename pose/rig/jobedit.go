@@ -1,0 +1,191 @@
+package rig
+
+import (
+	"bytes"
+	"errors"
+	"fmt"
+	"os"
+	"path/filepath"
+	"slices"
+	"strconv"
+
+	"go.yaml.in/yaml/v3"
+)
+
+// NewStation is a station to be added to the end of a job.
+type NewStation struct {
+	Name   string
+	Epoch  string  // "": that of the station before
+	Moved  []Wheel // of a new epoch: the wheels whose axes changed; nil: all may have
+	Lifted []Wheel
+	Steer  float64 // rad; only with Sweep
+	Sweep  bool
+}
+
+// AddStation returns the text of DIR/job.yaml with a station added at the end,
+// on the boards as they hang there. Comments stay. The new text is read once
+// more before it is returned, so what it says is sound.
+func AddStation(dir string, s NewStation) ([]byte, error) {
+	before, err := Read(dir)
+	if err != nil {
+		return nil, err
+	}
+	path := filepath.Join(dir, JobFile)
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	var root yaml.Node
+	if err := yaml.Unmarshal(text, &root); err != nil {
+		return nil, fmt.Errorf("%s: %s", path, yamlError(err))
+	}
+	top := root.Content[0]
+	job := before.Job
+	if s.Name == "" {
+		s.Name = freeName(job)
+	}
+	if slices.ContainsFunc(job.Stations, func(o Station) bool { return o.Name == s.Name }) {
+		return nil, fmt.Errorf("%s: there is a station %s already; choose another name", path, s.Name)
+	}
+	last := ""
+	if n := len(job.Stations); n > 0 {
+		last = job.Stations[n-1].Name
+	}
+	stop := flowMap("name", s.Name)
+	epoch := s.Epoch
+	if epoch == "" && len(job.Stations) > 0 {
+		epoch = job.Stations[len(job.Stations)-1].Epoch
+	}
+	if epoch != "" && epoch != AsFound {
+		put(stop, "epoch", scalar(epoch))
+	}
+	if len(s.Lifted) > 0 {
+		put(stop, "lifted", wheelNodes(s.Lifted))
+	}
+	if s.Sweep {
+		put(stop, "steer_deg", &yaml.Node{Kind: yaml.ScalarNode, Tag: "!!float", Value: strconv.FormatFloat(deg(s.Steer), 'f', -1, 64)})
+	}
+	stations := value(top, "stations")
+	if stations == nil || stations.Kind != yaml.SequenceNode {
+		return nil, fmt.Errorf("%s: stations is not a list; write the first station by hand", path)
+	}
+	stations.Content = append(stations.Content, stop)
+
+	// Boards hung at the last station hang there still.
+	if hangs := value(top, "hangs"); hangs != nil && last != "" {
+		for _, h := range hangs.Content {
+			if list := value(h, "stations"); list != nil && slices.ContainsFunc(list.Content, func(n *yaml.Node) bool { return n.Value == last }) {
+				list.Content = append(list.Content, scalar(s.Name))
+			}
+		}
+	}
+	if epoch != "" && job.epoch(epoch) < 0 {
+		epochs := value(top, "epochs")
+		if epochs == nil {
+			epochs = &yaml.Node{Kind: yaml.SequenceNode}
+			for _, e := range job.Epochs {
+				epochs.Content = append(epochs.Content, flowMap("name", e.Name))
+			}
+			top.Content = append(top.Content, scalar("epochs"), epochs)
+		}
+		e := flowMap("name", epoch)
+		if s.Moved != nil {
+			put(e, "moved", wheelNodes(s.Moved))
+		}
+		epochs.Content = append(epochs.Content, e)
+	} else if s.Moved != nil {
+		return nil, fmt.Errorf("%s: epoch %q is there already, and what moved for it is written there; name a new epoch", path, epoch)
+	}
+
+	var out bytes.Buffer
+	enc := yaml.NewEncoder(&out)
+	enc.SetIndent(2)
+	if err := errors.Join(enc.Encode(&root), enc.Close()); err != nil {
+		return nil, err
+	}
+	if _, err := parseJob(out.Bytes()); err != nil {
+		return nil, fmt.Errorf("%s: with the station added: %w", path, err)
+	}
+	return out.Bytes(), nil
+}
+
+// freeName is the next number that no station has.
+func freeName(j *Job) string {
+	for n := len(j.Stations) + 1; ; n++ {
+		name := strconv.Itoa(n)
+		if prefixed := "s" + name; len(j.Stations) > 0 && j.Stations[0].Name == "s1" {
+			name = prefixed
+		}
+		if !slices.ContainsFunc(j.Stations, func(s Station) bool { return s.Name == name }) {
+			return name
+		}
+	}
+}
+
+// parseJob reads a job from its text, without its photographs.
+func parseJob(text []byte) (*Job, error) {
+	var f file
+	dec := yaml.NewDecoder(bytes.NewReader(text))
+	dec.KnownFields(true)
+	if err := dec.Decode(&f); err != nil {
+		return nil, errors.New(yamlError(err))
+	}
+	job, err := f.job()
+	if err != nil {
+		return nil, err
+	}
+	return job, job.Validate()
+}
+
+func scalar(s string) *yaml.Node {
+	n := &yaml.Node{}
+	n.SetString(s)
+	// A number is written as one.
+	if _, err := strconv.ParseFloat(s, 64); err == nil {
+		n.Tag, n.Style = "", yaml.DoubleQuotedStyle
+	}
+	return n
+}
+
+func flowMap(key, text string) *yaml.Node {
+	n := &yaml.Node{Kind: yaml.MappingNode, Style: yaml.FlowStyle}
+	put(n, key, scalar(text))
+	return n
+}
+
+func put(n *yaml.Node, key string, v *yaml.Node) {
+	n.Content = append(n.Content, scalar(key), v)
+}
+
+// value is the value of a key of a mapping, or nil.
+func value(n *yaml.Node, key string) *yaml.Node {
+	for i := 0; n.Kind == yaml.MappingNode && i+1 < len(n.Content); i += 2 {
+		if n.Content[i].Value == key {
+			return n.Content[i+1]
+		}
+	}
+	return nil
+}
+
+// wheelNodes writes wheels, both of an axle by the axle alone.
+func wheelNodes(list []Wheel) *yaml.Node {
+	out := &yaml.Node{Kind: yaml.SequenceNode, Style: yaml.FlowStyle}
+	number := func(n int) *yaml.Node {
+		return &yaml.Node{Kind: yaml.ScalarNode, Tag: "!!int", Value: strconv.Itoa(n)}
+	}
+	done := map[int]bool{}
+	for _, w := range list {
+		m := &yaml.Node{Kind: yaml.MappingNode, Style: yaml.FlowStyle}
+		put(m, "axle", number(w.Axle))
+		switch {
+		case done[w.Axle]:
+			continue
+		case slices.ContainsFunc(list, func(o Wheel) bool { return o.Axle == w.Axle && o.Side != w.Side }):
+			done[w.Axle] = true
+		default:
+			put(m, "side", scalar(string(w.Side)))
+		}
+		out.Content = append(out.Content, m)
+	}
+	return out
+}

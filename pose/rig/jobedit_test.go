@@ -1,0 +1,102 @@
+package rig
+
+import (
+	"math"
+	"os"
+	"path/filepath"
+	"reflect"
+	"strings"
+	"testing"
+
+	"wheelplane/pose/align"
+)
+
+const editable = `# our trailer shop's own
+name: edit me
+vehicle:
+  axles:
+    - {name: front, position_mm: 0, track_mm: 2000, steered: true}   # the new axle
+    - {name: drive, position_mm: 4000, track_mm: 1850}
+boards:
+  square_mm: 55
+  marker_mm: 41
+  list: [{name: A, first_id: 0}, {name: B, first_id: 17}, {name: C, first_id: 34}, {name: D, first_id: 51}]
+hangs:
+  - {board: A, axle: 1, side: left}
+  - {board: D, axle: 2, side: left}
+  - {board: B, axle: 2, side: right, stations: [s1]}
+  - {board: B, axle: 1, side: right, stations: [s2]}
+floor: {boards: [C]}
+stations:
+  - {name: s1}
+  - {name: s2}   # rolled
+camera: camera.yaml
+`
+
+func TestAddStation(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, JobFile)
+	if err := os.WriteFile(path, []byte(editable), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	add := func(s NewStation) *Job {
+		t.Helper()
+		text, err := AddStation(dir, s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		if err := os.WriteFile(path, text, 0o666); err != nil {
+			t.Fatal(err)
+		}
+		f, err := Read(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return f.Job
+	}
+	left1 := Wheel{1, align.Left}
+	j := add(NewStation{Sweep: true, Steer: -20 * math.Pi / 180})
+	if s := j.Stations[2]; s.Name != "s3" || s.Epoch != AsFound || !s.Sweep || math.Abs(s.Steer+20*math.Pi/180) > 1e-12 {
+		t.Errorf("steered: %+v", s)
+	}
+	if !j.Hangs[3].Stations.Has(2) || j.Hangs[2].Stations.Has(2) {
+		t.Error("boards do not hang as they did at the station before")
+	}
+	j = add(NewStation{Name: "after", Epoch: "as left", Moved: []Wheel{left1, {2, align.Left}, {2, align.Right}}})
+	want := []Epoch{{Name: AsFound}, {Name: "as left", Moved: []Wheel{left1, {2, align.Left}, {2, align.Right}}}}
+	if !reflect.DeepEqual(j.Epochs, want) {
+		t.Errorf("epochs %+v, want %+v", j.Epochs, want)
+	}
+	j = add(NewStation{Lifted: []Wheel{left1}})
+	if s := j.Stations[4]; s.Name != "s5" || s.Epoch != "as left" || !reflect.DeepEqual(s.Lifted, []Wheel{left1}) {
+		t.Errorf("lifted: %+v", s)
+	}
+	text, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, comment := range []string{"# our trailer shop's own", "# the new axle", "# rolled"} {
+		if !strings.Contains(string(text), comment) {
+			t.Errorf("the comment %q is gone:\n%s", comment, text)
+		}
+	}
+
+	for _, c := range []struct {
+		s    NewStation
+		want string
+	}{
+		{NewStation{Name: "s1"}, "there is a station s1 already"},
+		{NewStation{Epoch: AsFound}, "ended before"},
+		{NewStation{Epoch: "as left", Moved: []Wheel{left1}}, "is there already"},
+		{NewStation{Epoch: "third", Moved: []Wheel{{7, align.Left}}}, "no axle 7"},
+		{NewStation{Lifted: []Wheel{{7, align.Left}}}, "axle 7"},
+	} {
+		if _, err := AddStation(dir, c.s); err == nil || !strings.Contains(err.Error(), c.want) || strings.Contains(err.Error(), "\n") {
+			t.Errorf("%+v: %v", c.s, err)
+		}
+	}
+	after, err := os.ReadFile(path)
+	if err != nil || string(after) != string(text) {
+		t.Errorf("a refused station changed the file: %v", err)
+	}
+}
