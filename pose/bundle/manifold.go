@@ -32,17 +32,30 @@ func (e euclidean) Plus(x, delta, out []float64) {
 // PoseManifold is the manifold of rigid transforms. The value has twelve
 // numbers, R row by row and then T (see [PutPose]); the step has six, the
 // (ω, τ) of [pose.SE3.Plus]: radians, then metres.
-var PoseManifold Manifold = poseManifold{}
+var PoseManifold Manifold = poseManifold{0}
 
 // PoseSize is the length of the value of a block on [PoseManifold].
 const PoseSize = 12
 
-type poseManifold struct{}
+// PoseWith is the manifold of rigid transforms with n numbers that belong to
+// them: they follow the transform in the value, its step in the step, and move
+// by addition.
+func PoseWith(n int) Manifold {
+	if n < 0 {
+		panic("bundle: a transform cannot have fewer than no numbers beside it")
+	}
+	return poseManifold{n}
+}
 
-func (poseManifold) Dim() int { return 6 }
+type poseManifold struct{ beside int }
 
-func (poseManifold) Plus(x, delta, out []float64) {
+func (p poseManifold) Dim() int { return 6 + p.beside }
+
+func (p poseManifold) Plus(x, delta, out []float64) {
 	PutPose(out, GetPose(x).Plus([6]float64(delta)))
+	for i := range p.beside {
+		out[PoseSize+i] = x[PoseSize+i] + delta[6+i]
+	}
 }
 
 // PutPose writes t to the twelve numbers of x.

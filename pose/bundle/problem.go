@@ -62,8 +62,8 @@ func (p *Problem) AddBlock(name string, x []float64, m Manifold) BlockID {
 	if e, ok := m.(euclidean); ok && int(e) != len(x) {
 		panic(fmt.Sprintf("bundle: block %q has %d numbers on a space of %d", name, len(x), e))
 	}
-	if _, ok := m.(poseManifold); ok && len(x) != PoseSize {
-		panic(fmt.Sprintf("bundle: block %q has %d numbers, a transform has %d", name, len(x), PoseSize))
+	if e, ok := m.(poseManifold); ok && len(x) != PoseSize+e.beside {
+		panic(fmt.Sprintf("bundle: block %q has %d numbers, a transform has %d and what is beside it %d", name, len(x), PoseSize, e.beside))
 	}
 	p.blocks = append(p.blocks, block{name: name, x: append([]float64(nil), x...), manifold: m, dim: m.Dim()})
 	return BlockID(len(p.blocks) - 1)

@@ -53,7 +53,8 @@ func Line(keyword string, numbers ...float64) string {
 // inactive ones are not. Manifolds known here:
 //
 //	space                     value and step of the same length, moves by addition
-//	pose                      R row by row, then T; step (ω, τ): R → exp(ω)·R, T → T + τ
+//	pose                      R row by row, then T; step (ω, τ): R → exp(ω)·R, T → T + τ;
+//	                          numbers that follow T move by addition, after (ω, τ) in the step
 func (p *Problem) Text() (string, error) {
 	var b strings.Builder
 	b.WriteString("problem 1\n")

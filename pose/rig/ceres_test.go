@@ -130,11 +130,17 @@ func runCeres(t testing.TB, file string, args ...string) *outside {
 	return o
 }
 
-// newFit is a drawn job ready for its last fit.
+// newFit is a drawn job ready for its last fit. Corners are measured one by one,
+// or whole boards where the scene's name is followed by "together".
 func newFit(t testing.TB, scene string) *rig.Fit {
 	t.Helper()
-	s := newScene(t, scene, 1)
-	f, err := rig.NewFit(context.Background(), s.Job, s.Camera, s.DrawCorners(0.05, maxOblique, 1))
+	name, whole := strings.CutSuffix(scene, " together")
+	s := newScene(t, name, 1)
+	obs := s.DrawCorners(0.05, maxOblique, 1)
+	if whole {
+		obs = together(s, 0.02, 1)
+	}
+	f, err := rig.NewFit(context.Background(), s.Job, s.Camera, obs)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -164,22 +170,25 @@ func TestAgainstCeres(t *testing.T) {
 	fits := map[string]*rig.Fit{}
 	for _, c := range []struct {
 		scene string
-		loss  bundle.Loss
+		width float64
 		args  []string
 	}{
-		{"yard-truck", nil, nil},
-		{"yard-truck", bundle.Huber(3), []string{"--solver", "sparse"}},
-		{"sweep", nil, nil},
-		{"sweep", nil, []string{"--analytic", "--solver", "sparse"}},
-		{"gravel-tipper", nil, nil},
-		{"body-boards", nil, nil},
+		{"yard-truck", 0, nil},
+		{"yard-truck", 3, []string{"--solver", "sparse"}},
+		{"sweep", 0, nil},
+		{"sweep", 0, []string{"--analytic", "--solver", "sparse"}},
+		{"gravel-tipper", 0, nil},
+		{"body-boards", 0, nil},
+		{"yard-truck together", 0, nil},
+		{"yard-truck together", 0, []string{"--analytic"}},
+		{"sweep together", 3, nil},
 	} {
 		name := strings.Join(append([]string{c.scene}, c.args...), " ")
 		t.Run(name, func(t *testing.T) {
 			if fits[c.scene] == nil {
 				fits[c.scene] = newFit(t, c.scene)
 			}
-			p := fits[c.scene].FirstGuess(c.loss)
+			p := fits[c.scene].FirstGuess(c.width)
 			theirs := runCeres(t, textFile(t, p), c.args...)
 			t.Logf("Ceres: %s", theirs.said)
 			b := p.Bundle()
@@ -218,7 +227,7 @@ func TestAgainstCeres(t *testing.T) {
 			if !(worst < 1e-3) {
 				t.Errorf("values differ by %.2g standard uncertainties (%s)", worst, where)
 			}
-			if c.loss != nil {
+			if c.width > 0 {
 				return // Ceres also weighs the curvature of the loss
 			}
 			// At their values, for their hubs' frames are turned a little.
@@ -290,13 +299,13 @@ func BenchmarkAgainstCeres(b *testing.B) {
 			if start == "robust" {
 				build = f.Robust
 			}
-			file := textFile(b, build(nil))
+			file := textFile(b, build(0))
 			for _, threads := range []int{1, 2} {
 				b.Run(fmt.Sprintf("%s/%s/%d", scene, start, threads), func(b *testing.B) {
 					defer runtime.GOMAXPROCS(runtime.GOMAXPROCS(threads))
 					var wall, cpu, ours []float64
 					for b.Loop() {
-						p := build(nil)
+						p := build(0)
 						runtime.GC() // not on this account
 						w, c := time.Now(), processorTime()
 						sum, err := p.Bundle().Solve(context.Background(), bundle.Options{})

@@ -38,13 +38,13 @@ func NewFit(ctx context.Context, job *Job, camera vision.Camera, obs []Observati
 type Problem struct{ *network }
 
 // FirstGuess builds the bundle at the first guess.
-func (f *Fit) FirstGuess(loss bundle.Loss) Problem { return f.at(f.first, loss) }
+func (f *Fit) FirstGuess(width float64) Problem { return f.at(f.first, width) }
 
 // Robust builds it at the robust solution, near the minimum.
-func (f *Fit) Robust(loss bundle.Loss) Problem { return f.at(f.second, loss) }
+func (f *Fit) Robust(width float64) Problem { return f.at(f.second, width) }
 
-func (f *Fit) at(s *State, loss bundle.Loss) Problem {
-	return Problem{build(f.job, f.camera, f.obs, s, f.used, loss)}
+func (f *Fit) at(s *State, width float64) Problem {
+	return Problem{build(f.job, f.camera, f.obs, s, f.used, width)}
 }
 
 // Text is the problem written down.
@@ -77,10 +77,13 @@ func Bound(job *Job, camera vision.Camera, obs []Observation, truth *State) ([]E
 	for i := range used {
 		used[i] = true
 	}
-	n := build(job, &camera, obs, truth, used, nil)
+	n := build(job, &camera, obs, truth, used, 0)
 	cov, err := n.p.Covariance()
 	if err != nil {
 		return nil, err
 	}
 	return n.allReadings(truth, cov)
 }
+
+// Whiten is whiten.
+func Whiten(cov [3]float64) [3]float64 { return whiten(cov) }

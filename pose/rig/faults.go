@@ -57,7 +57,7 @@ type trial struct {
 	part, at int // of the mishap: hang or axle, and the station
 
 	cost             float64
-	rows, parameters int // corner coordinates, and free numbers
+	rows, parameters int // of the views, and free numbers
 }
 
 // What is believed.
@@ -69,10 +69,12 @@ const (
 	// sets free, is this many times the cost per coordinate that stays (an F
 	// ratio; corners that are all worse than they say scale both).
 	convincing = 25
-	// And if nothing explains it: with a place so much worse than the good ones
-	// no reading means anything.
-	hopeless  = 6
-	maxFaults = 3
+	// And if nothing explains it: with a place so much worse than the good ones,
+	// and so many pixels off, no reading means anything. Fine pictures show a
+	// board's dent or the lens's last hundredth of a pixel as clearly.
+	hopeless   = 6
+	hopelessPx = 0.3
+	maxFaults  = 3
 	// The robust cost per coordinate of corners as good as they say.
 	cleanCost = 0.47
 )
@@ -111,7 +113,7 @@ func explain(ctx context.Context, job *Job, camera *vision.Camera, obs []Observa
 		now = best
 		found = append(found, now.fault)
 	}
-	if p := now.places(obs); p.worst > hopeless*p.good+0.25 {
+	if p := now.places(obs); p.worst > hopeless*p.good+0.25 && p.offPx > hopelessPx {
 		return nil, nil, nil, nil, fmt.Errorf("the photographs contradict each other, most of all board %s at station %s: check hangs, stations and the camera file, and photograph that station again", now.job.Boards[p.board].Name, now.job.Stations[p.station].Name)
 	}
 	return now.job, now.state, now.used, found, nil
@@ -163,17 +165,22 @@ func (t *trial) whenever(ctx context.Context, obs []Observation, best *trial, tr
 type fit struct {
 	worst, good    float64
 	board, station int
+	offPx          float64 // its corners, root mean square of each coordinate
 }
 
 // usual tells whether no place fits much worse than the good ones.
 func (f fit) usual() bool { return f.worst < suspicious*f.good+0.25 }
 
 func (t *trial) places(obs []Observation) fit {
-	type sum struct{ cost, rows float64 }
+	type sum struct {
+		cost, rows float64
+		off        [][2]float64
+	}
 	at := map[place]*sum{}
-	for v, cost := range t.misfits(obs) {
+	n, costs := t.misfits(obs)
+	for v, cost := range costs {
 		o := obs[v]
-		if !t.used[o.Photo] || len(o.Corners) == 0 {
+		if n.views[v].id < 0 {
 			continue
 		}
 		pl := place{o.Board, t.job.Photos[o.Photo].Station}
@@ -181,7 +188,9 @@ func (t *trial) places(obs []Observation) fit {
 			at[pl] = &sum{}
 		}
 		at[pl].cost += cost
-		at[pl].rows += 2 * float64(len(o.Corners))
+		at[pl].rows += float64(n.views[v].f.dim())
+		e, _ := n.offsets(n.views[v])
+		at[pl].off = append(at[pl].off, e...)
 	}
 	var f fit
 	var all []float64
@@ -191,7 +200,7 @@ func (t *trial) places(obs []Observation) fit {
 		mean := s.cost / s.rows
 		all = append(all, mean)
 		if bound := mean - 2/math.Sqrt(s.rows); bound > f.worst {
-			f.worst, f.board, f.station = bound, pl.board, pl.station
+			f.worst, f.board, f.station, f.offPx = bound, pl.board, pl.station, rms(s.off)
 		}
 	}
 	if len(all) == 0 {
@@ -204,12 +213,12 @@ func (t *trial) places(obs []Observation) fit {
 
 // solve fits the trial robustly and keeps its cost.
 func (t *trial) solve(ctx context.Context, obs []Observation) error {
-	n := build(t.job, t.camera, obs, t.state, t.used, bundle.Huber(robustWidth))
+	n := build(t.job, t.camera, obs, t.state, t.used, robustWidth)
 	sum, err := n.p.Solve(ctx, bundle.Options{MaxIterations: 25, CostTolerance: 1e-4, AcceptLimit: true, Workers: 1})
 	if ctx.Err() != nil {
 		return ctx.Err()
 	}
-	t.rows, t.parameters = 2*n.corners, sum.Parameters
+	t.rows, t.parameters = n.rows, sum.Parameters
 	if err != nil && !(sum.FinalCost < sum.InitialCost) {
 		t.cost = math.Inf(1) // this explanation explains nothing
 		return nil
@@ -447,41 +456,49 @@ func (t *trial) whereItBelongs(ctx context.Context, obs []Observation, job *Job)
 }
 
 // misfits is the cost of each view at the trial's state. No corner counts for
-// more than some of the usual ones together: wrong corners are dealt with later,
-// a mishap moves all corners of a place.
-func (t *trial) misfits(obs []Observation) []float64 {
-	n := build(t.job, t.camera, obs, t.state, t.used, nil)
-	var all []float64
-	costs := make([][]float64, len(obs))
-	for v, id := range n.views {
-		if id < 0 {
+// more than some of the usual ones together, and no row of a view whose corners
+// hang together: wrong corners are dealt with later, a mishap moves all corners
+// of a place.
+func (t *trial) misfits(obs []Observation) (*network, []float64) {
+	n := build(t.job, t.camera, obs, t.state, t.used, 0)
+	var all [2][]float64 // per row, of pairs and of views
+	kind, costs := make([]int, len(obs)), make([][]float64, len(obs))
+	for v, part := range n.views {
+		if part.id < 0 {
 			continue
 		}
-		r, _ := n.p.EvalResidual(id)
-		for i := 0; i+1 < len(r); i += 2 {
-			rho, _ := bundle.Huber(robustWidth).Rho(r[i]*r[i] + r[i+1]*r[i+1])
-			costs[v] = append(costs[v], rho/2)
+		if part.f.rows != nil {
+			kind[v] = 1
 		}
-		all = append(all, costs[v]...)
+		size := part.f.group()
+		loss := bundle.Huber(widthFor(size, robustWidth))
+		for _, square := range n.squares(part) {
+			rho, _ := loss.Rho(square)
+			costs[v] = append(costs[v], rho/2/float64(size))
+		}
+		all[kind[v]] = append(all[kind[v]], costs[v]...)
+	}
+	var limit [2]float64
+	for k, list := range all {
+		if len(list) > 0 {
+			slices.Sort(list)
+			limit[k] = 15 * list[len(list)/2]
+		}
 	}
 	out := make([]float64, len(obs))
-	if len(all) == 0 {
-		return out
-	}
-	slices.Sort(all)
-	limit := 15 * all[len(all)/2]
 	for v := range costs {
 		for _, c := range costs[v] {
-			out[v] += math.Min(c, limit)
+			out[v] += math.Min(c, limit[kind[v]]) * float64(n.views[v].f.group())
 		}
 	}
-	return out
+	return n, out
 }
 
 // worstPhotos returns the photos that fit worst.
 func (t *trial) worstPhotos(obs []Observation, count int) []int {
 	sum := map[int]float64{}
-	for v, cost := range t.misfits(obs) {
+	_, costs := t.misfits(obs)
+	for v, cost := range costs {
 		if t.used[obs[v].Photo] {
 			sum[obs[v].Photo] += cost
 		}

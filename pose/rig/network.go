@@ -11,6 +11,7 @@ import (
 	"wheelplane/vision"
 
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/mathext"
 )
 
 // Observation is one board in one photograph.
@@ -39,14 +40,40 @@ type network struct {
 	photos        []bundle.BlockID
 
 	seen    *seen
-	views   []bundle.ResidualID // by observation; -1: takes no part
-	corners int                 // in these views
+	views   []view // by observation
+	corners int    // in these views
+	rows    int    // likewise
+}
+
+// view is an observation's part in the bundle.
+type view struct {
+	id     bundle.ResidualID // -1: takes no part
+	f      *boardView
+	blocks []bundle.BlockID
 }
 
 // robustWidth is where the loss against wrong corners begins to count less
 // while the solution is being found: a group is one corner, whitened, so 3 is
-// about the 99 % circle.
+// about the 99 % circle. A view whose corners hang together is one group, see
+// widthFor.
 const robustWidth = 3
+
+// widthFor is the width of a loss on a group of so many rows that lets as many
+// sound groups pass as width does of pairs.
+func widthFor(rows int, width float64) float64 {
+	if rows == 2 {
+		return width
+	}
+	// Far wider ones than robustWidth, of which the probability means nothing,
+	// keep their proportion.
+	return width / robustWidth * math.Sqrt(chiSquared(rows, math.Exp(-robustWidth*robustWidth/2.)))
+}
+
+// chiSquared is what a sum of so many squared standard normal numbers exceeds
+// with probability p.
+func chiSquared(rows int, p float64) float64 {
+	return 2 * mathext.GammaIncRegCompInv(float64(rows)/2, p)
+}
 
 // seen tells which parts of the chain the photographs show.
 type seen struct {
@@ -120,8 +147,9 @@ func (s *seen) share(j *Job, c *Cast, a, b int) bool {
 }
 
 // build lays the job out as one least-squares problem that starts at s. camera
-// is the calibrated one, a prior. Photos with used false take no part.
-func build(job *Job, camera *vision.Camera, obs []Observation, s *State, used []bool, loss bundle.Loss) *network {
+// is the calibrated one, a prior. Photos with used false take no part. width is that
+// of the loss on the views, 0 for none; see robustWidth.
+func build(job *Job, camera *vision.Camera, obs []Observation, s *State, used []bool, width float64) *network {
 	n := &network{job: job, cast: job.Cast()}
 	n.seen = job.whatIsSeen(n.cast, obs, used)
 
@@ -146,11 +174,11 @@ func build(job *Job, camera *vision.Camera, obs []Observation, s *State, used []
 	n.gauge()
 
 	for _, o := range obs {
-		id := bundle.ResidualID(-1)
+		v := view{id: -1}
 		if used[o.Photo] && len(o.Corners) > 0 && n.cast.seatOf(o.Board, job.Photos[o.Photo].Station).kind != nowhere {
-			id = n.addView(o, loss)
+			v = n.addView(o, width)
 		}
-		n.views = append(n.views, id)
+		n.views = append(n.views, v)
 	}
 	n.cameraPrior(camera)
 	return n
@@ -398,7 +426,7 @@ func (j *Job) centrelineAxles() (front, rear int) {
 	return first, j.Vehicle.Reference
 }
 
-func (n *network) addView(o Observation, loss bundle.Loss) bundle.ResidualID {
+func (n *network) addView(o Observation, width float64) view {
 	board := &n.job.Boards[o.Board]
 	st := n.job.Photos[o.Photo].Station
 	links, blocks := []linkKind{poseLink}, []bundle.BlockID{n.photos[o.Photo]}
@@ -422,10 +450,48 @@ func (n *network) addView(o Observation, loss bundle.Loss) bundle.ResidualID {
 		link(poseLink, n.stations[st])
 		link(poseLink, n.body[at.index])
 	}
-	v := newBoardView(board, o.Corners, links...)
+	f := newBoardView(board, o, false, links...)
 	n.corners += len(o.Corners)
+	n.rows += f.dim()
+	var loss bundle.Loss
+	if width > 0 {
+		loss = bundle.Huber(widthFor(f.group(), width))
+	}
 	name := fmt.Sprintf("board %s in photo %s", board.Name, n.job.Photos[o.Photo].Path)
-	return n.p.AddResidual(name, v, v.dim(), 2, loss, append(blocks, n.camera, n.scale)...)
+	blocks = append(blocks, n.camera, n.scale)
+	return view{n.p.AddResidual(name, f, f.dim(), f.group(), loss, blocks...), f, blocks}
+}
+
+// offsets returns how far a view's corners lie from where they were measured at
+// the current values, pixels; ok is false where the view is not defined.
+func (n *network) offsets(v view) (e [][2]float64, ok bool) {
+	x := make([][]float64, len(v.blocks))
+	for i, b := range v.blocks {
+		x[i] = n.p.Value(b)
+	}
+	out := make([]float64, 2*len(v.f.corners))
+	_, _, ok = v.f.offsets(x, out, nil)
+	for i := range v.f.corners {
+		e = append(e, [2]float64(out[2*i:]))
+	}
+	return e, ok
+}
+
+// squares returns the squared length of each group of a view's rows: of each
+// corner, or of the view as a whole. Where it is not defined they are infinite.
+func (n *network) squares(v view) []float64 {
+	r, ok := n.p.EvalResidual(v.id)
+	size := v.f.group()
+	out := make([]float64, len(r)/size)
+	for i := range out {
+		for _, a := range r[i*size : (i+1)*size] {
+			out[i] += a * a
+		}
+		if !ok {
+			out[i] = math.Inf(1)
+		}
+	}
+	return out
 }
 
 // state reads the current values back.

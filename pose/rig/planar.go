@@ -112,7 +112,7 @@ func locate(ctx context.Context, camera *vision.Camera, views []placedView, star
 	for _, v := range views {
 		b := p.AddBlock("board", bundle.PoseValue(v.sceneFromBoard), bundle.PoseManifold)
 		p.SetConstant(b, true)
-		r := newBoardView(v.board, v.corners, poseLink, poseLink)
+		r := newBoardView(v.board, Observation{Corners: v.corners}, false, poseLink, poseLink)
 		p.AddResidual("view", r, r.dim(), 2, bundle.Huber(30), photo, b, cam, scale)
 		rows += r.dim()
 	}

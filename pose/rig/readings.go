@@ -467,6 +467,6 @@ func (j *Job) everything(c *Cast) (obs []Observation, used []bool) {
 // showed every board.
 func (j *Job) Truth(s *State) ([]EpochReadings, error) {
 	obs, used := j.everything(j.Cast())
-	n := build(j, &s.Camera, obs, s, used, nil)
+	n := build(j, &s.Camera, obs, s, used, 0)
 	return n.allReadings(s, exactly{&n.p})
 }

@@ -2,10 +2,14 @@ package rig
 
 import (
 	"math"
+	"sync"
 
 	"wheelplane/pose"
 	"wheelplane/pose/bundle"
 	"wheelplane/vision"
+
+	"gonum.org/v1/gonum/blas"
+	"gonum.org/v1/gonum/blas/blas64"
 )
 
 // hubManifold moves a bodyFromHub with five numbers: two rotations about the
@@ -49,33 +53,61 @@ func (lineManifold) Plus(x, d, out []float64) {
 	bundle.PutPose(out, t)
 }
 
+// photoManifold moves a photo's cameraFromFloor and its camera's
+// [vision.Wander].
+var photoManifold = bundle.PoseWith(vision.WanderSize)
+
+// wander reads it from the photo's block.
+func wander(x []float64) vision.Wander {
+	w := x[bundle.PoseSize:]
+	return vision.Wander{Focal: w[0], Centre: [2]float64{w[1], w[2]}}
+}
+
 // linkKind is a kind of link in the chain from the camera to a board.
 type linkKind int
 
 const (
 	poseLink  linkKind = iota // a rigid transform; block on bundle.PoseManifold
+	photoLink                 // the same with the camera's wander; block on photoManifold, first in the chain
 	hubLink                   // bodyFromHub; block on hubManifold
 	spinLink                  // a turn about y; block of one angle
 	steerLink                 // a turn about a line; block on lineManifold, then a block of one angle
 )
 
-// boardView is one board in one photograph: a residual pair per corner,
-// whitened with the corner's covariance.
+// boardView is one board in one photograph. Where its corners were measured one
+// by one it is a residual pair per corner, whitened with the corner's
+// covariance; where the whole board was fitted, the rows of [vision.Joint].
 //
 // Its blocks are those of its links, from the camera to the board, then the
-// camera's intrinsics and the print scale.
+// camera's intrinsics, the print scale of all boards and, where shaped, the
+// board's shape.
 type boardView struct {
 	corners []vision.Corner
 	points  [][3]float64 // on the board as printed to nominal scale
-	white   [][3]float64 // lower triangular whitening: l00, l10, l11
+	half    [2]float64   // half the board's width and height, likewise
+	white   [][3]float64 // lower triangular whitening: l00, l10, l11; of corners by themselves
+	rows    []float64    // r × 2n, row by row; of corners together
+	r       int
+	shaped  bool
 	links   []linkKind
 }
 
-func newBoardView(b *vision.Board, corners []vision.Corner, links ...linkKind) *boardView {
-	v := &boardView{corners: corners, links: links}
-	for _, c := range corners {
+func newBoardView(b *vision.Board, o Observation, shaped bool, links ...linkKind) *boardView {
+	v := &boardView{corners: o.Corners, r: 2 * len(o.Corners), shaped: shaped, links: links}
+	w, h := b.Size()
+	v.half = [2]float64{w / 2, h / 2}
+	for _, c := range o.Corners {
 		v.points = append(v.points, b.Corner(c.Index))
-		v.white = append(v.white, whiten(c.Cov))
+	}
+	if o.Joint == nil {
+		for _, c := range o.Corners {
+			v.white = append(v.white, whiten(c.Cov))
+		}
+		return v
+	}
+	v.r = len(o.Joint.Rows)
+	for _, row := range o.Joint.Rows {
+		v.rows = append(v.rows, row...)
 	}
 	return v
 }
@@ -89,7 +121,15 @@ func whiten(cov [3]float64) [3]float64 {
 	return [3]float64{1 / a, -b / (a * c), 1 / c}
 }
 
-func (v *boardView) dim() int { return 2 * len(v.corners) }
+func (v *boardView) dim() int { return v.r }
+
+// group is how many rows a loss acts on together.
+func (v *boardView) group() int {
+	if v.rows != nil {
+		return v.r
+	}
+	return 2
+}
 
 // cameraAt reads the intrinsics from their block.
 func cameraAt(x []float64) vision.Camera {
@@ -105,27 +145,33 @@ const maxLinks = 6
 type joint struct {
 	kind  linkKind
 	block int // of its first block
-	t     pose.SE3
-	// Of a steerLink: the line, and the turn in the line's own frame.
-	line pose.SE3
-	turn pose.SO3
+	// cameraFromOuter and cameraFromInner are the chain up to the link and with
+	// it.
+	cameraFromOuter, cameraFromInner pose.SE3
+	// Of a steerLink: the line's frame in the camera's, and the turn in it.
+	cameraFromLine pose.SE3
+	turn           pose.SO3
 }
 
-func (v *boardView) joints(x [][]float64) (list [maxLinks]joint, next int) {
+// chain works out the links at the values x, and which block is the camera's.
+func (v *boardView) chain(x [][]float64) (list [maxLinks]joint, next int) {
+	at := pose.Identity()
 	for i, k := range v.links {
-		j := joint{kind: k, block: next}
+		j := &list[i]
+		j.kind, j.block, j.cameraFromOuter = k, next, at
 		switch k {
-		case poseLink, hubLink:
-			j.t = bundle.GetPose(x[next])
+		case poseLink, photoLink, hubLink:
+			at = at.Mul(bundle.GetPose(x[next]))
 		case spinLink:
-			j.t = pose.SE3{R: pose.RotY(x[next][0])}
+			at.R = at.R.Mul(pose.RotY(x[next][0]))
 		case steerLink:
-			j.line, j.turn = bundle.GetPose(x[next]), pose.RotZ(x[next+1][0])
-			j.t = steerBy(j.line, x[next+1][0])
+			line := bundle.GetPose(x[next])
+			j.cameraFromLine, j.turn = at.Mul(line), pose.RotZ(x[next+1][0])
+			at = at.Mul(steerBy(line, x[next+1][0]))
 			next++
 		}
+		j.cameraFromInner = at
 		next++
-		list[i] = j
 	}
 	return
 }
@@ -135,92 +181,210 @@ func steerBy(bodyFromLine pose.SE3, angle float64) pose.SE3 {
 	return bodyFromLine.Mul(pose.SE3{R: pose.RotZ(angle)}).Mul(bodyFromLine.Inverse())
 }
 
-// stepRow writes a row of the Jacobian by a step (ω, τ) of [pose.SE3.Plus]: it
-// moves a point that was rx before translation by ω × rx + τ.
-func stepRow(row []float64, g, rx pose.Vec) {
-	c := pose.Cross(rx, g)
-	*(*[6]float64)(row) = [6]float64{c[0], c[1], c[2], g[0], g[1], g[2]}
+// What a view's residuals depend on, whatever the chain: the columns of
+// flat.jac.
+const (
+	toPose       = 0                   // a step (ω, τ) in the camera: p → p + ω × p + τ
+	toShape      = toPose + 6          // X and Y stretched, then the bow
+	toIntrinsics = toShape + shapeSize // as in [vision.IntrinsicNames]
+	flatColumns  = toIntrinsics + vision.NumIntrinsics
+)
+
+// flat is room for a view's residuals and Jacobian before the chain is
+// attended to.
+type flat struct {
+	e, jac []float64 // of the corners, pixels
+	white  []float64 // jac whitened
 }
 
-func (v *boardView) Eval(x [][]float64, r []float64, jac [][]float64) bool {
-	chain, camBlock := v.joints(x)
-	links := chain[:len(v.links)]
-	camera, scale := cameraAt(x[camBlock]), x[camBlock+1]
-	want := func(block int) []float64 {
-		if jac == nil {
-			return nil
-		}
-		return jac[block]
+var flats = sync.Pool{New: func() any { return new(flat) }}
+
+func grown(s []float64, n int) []float64 {
+	if cap(s) < n {
+		return make([]float64, n)
 	}
-	for i, p := range v.points {
-		// at[k] is the point outside link k: at[0] in the camera.
-		var at [maxLinks + 1]pose.Vec
-		at[len(links)] = pose.Vec{p[0] * scale[0], p[1] * scale[1], 0}
-		for k := len(links) - 1; k >= 0; k-- {
-			carry(&links[k].t, &at[k+1], &at[k])
+	return s[:n]
+}
+
+// boardPoint is corner i on the board as it is: stretched and bowed.
+func (v *boardView) boardPoint(i int, scale, shape []float64) (p pose.Vec, bow [bowSize]float64) {
+	q := v.points[i]
+	p = pose.Vec{q[0] * scale[0], q[1] * scale[1], 0}
+	if shape != nil {
+		p[0] *= 1 + shape[0]
+		p[1] *= 1 + shape[1]
+		bow = bowAt(q[0]/v.half[0], q[1]/v.half[1])
+		for k, b := range bow {
+			p[2] += b * shape[2+k]
 		}
-		px, dPoint, dIntrinsics, ok := camera.ProjectJacobian(at[0])
+	}
+	return p, bow
+}
+
+// offsets writes to e how far each corner's projection lies from where it was
+// measured, in pixels, and to jac, unless it is nil, the derivatives by what the
+// constants above name.
+func (v *boardView) offsets(x [][]float64, e, jac []float64) (chain [maxLinks]joint, camBlock int, ok bool) {
+	chain, camBlock = v.chain(x)
+	camera, scale := cameraAt(x[camBlock]), x[camBlock+1]
+	if v.links[0] == photoLink {
+		camera = camera.Wandered(wander(x[0]))
+	}
+	var shape []float64
+	if v.shaped {
+		shape = x[camBlock+2]
+	}
+	cameraFromBoard := &chain[len(v.links)-1].cameraFromInner
+	for i := range v.points {
+		b, bow := v.boardPoint(i, scale, shape)
+		var p pose.Vec
+		carry(cameraFromBoard, &b, &p)
+		px, dPoint, dIntrinsics, ok := camera.ProjectJacobian(p)
 		if !ok {
-			return false
+			return chain, camBlock, false
 		}
-		w := v.white[i]
-		ex, ey := px[0]-v.corners[i].Px[0], px[1]-v.corners[i].Px[1]
-		r[2*i], r[2*i+1] = w[0]*ex, w[1]*ex+w[2]*ey
+		e[2*i], e[2*i+1] = px[0]-v.corners[i].Px[0], px[1]-v.corners[i].Px[1]
 		if jac == nil {
 			continue
 		}
-		for row := 2 * i; row < 2*i+2; row++ {
-			w0, w1 := w[0], 0.0
-			if row == 2*i+1 {
-				w0, w1 = w[1], w[2]
+		for k := range 2 {
+			row := jac[(2*i+k)*flatColumns : (2*i+k+1)*flatColumns]
+			g := pose.Vec(dPoint[k])
+			turn := pose.Cross(p, g)
+			copy(row[toPose:], turn[:])
+			copy(row[toPose+3:], g[:])
+			var onBoard pose.Vec
+			carryBack(&cameraFromBoard.R, &g, &onBoard)
+			row[toShape], row[toShape+1] = onBoard[0]*b[0], onBoard[1]*b[1]
+			for m, f := range bow {
+				row[toShape+2+m] = onBoard[2] * f
 			}
-			// g is the whitened derivative by the point, outside the link at hand.
-			var g, inner pose.Vec
-			for k := range g {
-				g[k] = w0*dPoint[0][k] + w1*dPoint[1][k]
-			}
-			for k := range links {
-				l := &links[k]
-				carryBack(&l.t.R, &g, &inner)
-				if j := want(l.block); j != nil {
-					switch l.kind {
-					case poseLink:
-						stepRow(j[6*row:], g, pose.Sub(at[k], l.t.T))
-					case hubLink:
-						turn := pose.Cross(at[k+1], inner)
-						*(*[5]float64)(j[5*row:]) = [5]float64{turn[0], turn[2], g[0], g[1], g[2]}
-					case spinLink:
-						j[row] = pose.Cross(at[k], g)[1]
-					case steerLink:
-						// A·E·Rz·E⁻¹·A⁻¹ with E a small step in the line's frame.
-						before := l.line.Inverse().Apply(at[k+1])
-						after := l.turn.Apply(before)
-						gA := l.line.R.Transpose().Apply(g)
-						gB := l.turn.Transpose().Apply(gA)
-						turn := pose.Sub(pose.Cross(after, gA), pose.Cross(before, gB))
-						*(*[4]float64)(j[4*row:]) = [4]float64{turn[0], turn[1], gA[0] - gB[0], gA[1] - gB[1]}
-					}
+			copy(row[toIntrinsics:], dIntrinsics[k][:])
+		}
+	}
+	return chain, camBlock, true
+}
+
+func (v *boardView) Eval(x [][]float64, r []float64, jac [][]float64) bool {
+	f := flats.Get().(*flat)
+	defer flats.Put(f)
+	n := 2 * len(v.corners)
+	f.e = grown(f.e, n)
+	wanted := false
+	for _, j := range jac {
+		wanted = wanted || j != nil
+	}
+	var flatJac []float64
+	if wanted {
+		f.jac = grown(f.jac, n*flatColumns)
+		flatJac = f.jac
+	}
+	chain, camBlock, ok := v.offsets(x, f.e, flatJac)
+	if !ok {
+		return false
+	}
+	white := flatJac
+	if v.rows == nil {
+		for i, w := range v.white {
+			ex, ey := f.e[2*i], f.e[2*i+1]
+			r[2*i], r[2*i+1] = w[0]*ex, w[1]*ex+w[2]*ey
+			if wanted {
+				upper, lower := flatJac[2*i*flatColumns:(2*i+1)*flatColumns], flatJac[(2*i+1)*flatColumns:(2*i+2)*flatColumns]
+				for c, u := range upper {
+					upper[c], lower[c] = w[0]*u, w[1]*u+w[2]*lower[c]
 				}
-				if l.kind == steerLink {
-					if j := want(l.block + 1); j != nil {
-						after := l.line.Inverse().Apply(at[k])
-						j[row] = pose.Cross(after, l.line.R.Transpose().Apply(g))[2]
-					}
-				}
-				g = inner
 			}
-			if j := want(camBlock); j != nil {
-				to := (*[vision.NumIntrinsics]float64)(j[vision.NumIntrinsics*row:])
-				for n := range to {
-					to[n] = w0*dIntrinsics[0][n] + w1*dIntrinsics[1][n]
+		}
+	} else {
+		rows := blas64.General{Rows: v.r, Cols: n, Stride: n, Data: v.rows}
+		blas64.Gemv(blas.NoTrans, 1, rows, blas64.Vector{N: n, Inc: 1, Data: f.e}, 0, blas64.Vector{N: v.r, Inc: 1, Data: r})
+		if wanted {
+			f.white = grown(f.white, v.r*flatColumns)
+			white = f.white
+			blas64.Gemm(blas.NoTrans, blas.NoTrans, 1, rows, blas64.General{Rows: n, Cols: flatColumns, Stride: flatColumns, Data: flatJac},
+				0, blas64.General{Rows: v.r, Cols: flatColumns, Stride: flatColumns, Data: white})
+		}
+	}
+	if wanted {
+		v.spread(x, chain[:len(v.links)], camBlock, white, jac)
+	}
+	return true
+}
+
+// spread writes the Jacobians of the blocks, given the whitened one by what the
+// blocks do to the board in the camera.
+//
+// A row's derivative by a step (ω, τ) in the camera is (a, g). A turn about a
+// point c, ω × (p − c), then counts a − c × g, and what happens in another frame
+// is turned there.
+func (v *boardView) spread(x [][]float64, links []joint, camBlock int, white []float64, jac [][]float64) {
+	intrinsics, scale := x[camBlock], x[camBlock+1]
+	for row := range v.r {
+		w := white[row*flatColumns : (row+1)*flatColumns]
+		a, g := pose.Vec(w[toPose:toPose+3]), pose.Vec(w[toPose+3:toPose+6])
+		in := func(frame *pose.SE3, c *pose.Vec) (turn, shift pose.Vec) {
+			m := pose.Sub(a, pose.Cross(*c, g))
+			carryBack(&frame.R, &m, &turn)
+			carryBack(&frame.R, &g, &shift)
+			return
+		}
+		focal := w[toIntrinsics:]
+		for k := range links {
+			l := &links[k]
+			j := jac[l.block]
+			switch {
+			case l.kind == steerLink:
+				// A·E·Rz·E⁻¹·A⁻¹ with E a small step in the line's frame.
+				turn, shift := in(&l.cameraFromLine, &l.cameraFromLine.T)
+				if j != nil {
+					var turnB, shiftB pose.Vec
+					carryBack(&l.turn, &turn, &turnB)
+					carryBack(&l.turn, &shift, &shiftB)
+					*(*[4]float64)(j[4*row:]) = [4]float64{turn[0] - turnB[0], turn[1] - turnB[1], shift[0] - shiftB[0], shift[1] - shiftB[1]}
 				}
+				if j := jac[l.block+1]; j != nil {
+					j[row] = turn[2]
+				}
+			case j == nil:
+			case l.kind == poseLink:
+				turn, shift := in(&l.cameraFromOuter, &l.cameraFromInner.T)
+				*(*[6]float64)(j[6*row:]) = [6]float64{turn[0], turn[1], turn[2], shift[0], shift[1], shift[2]}
+			case l.kind == photoLink:
+				turn, shift := in(&l.cameraFromOuter, &l.cameraFromInner.T)
+				// The wander acts as the first four intrinsics do.
+				f := intrinsics[0]*focal[0] + intrinsics[1]*focal[1]
+				*(*[9]float64)(j[9*row:]) = [9]float64{turn[0], turn[1], turn[2], shift[0], shift[1], shift[2], f, focal[2], focal[3]}
+			case l.kind == hubLink:
+				turn, _ := in(&l.cameraFromInner, &l.cameraFromInner.T)
+				_, shift := in(&l.cameraFromOuter, &l.cameraFromInner.T)
+				*(*[5]float64)(j[5*row:]) = [5]float64{turn[0], turn[2], shift[0], shift[1], shift[2]}
+			case l.kind == spinLink:
+				turn, _ := in(&l.cameraFromOuter, &l.cameraFromInner.T)
+				j[row] = turn[1]
 			}
-			if j := want(camBlock + 1); j != nil {
-				j[2*row], j[2*row+1] = g[0]*p[0], g[1]*p[1]
+		}
+		if j := jac[camBlock]; j != nil {
+			to := j[vision.NumIntrinsics*row : vision.NumIntrinsics*(row+1)]
+			copy(to, focal)
+			if v.links[0] == photoLink {
+				grows := 1 + x[0][bundle.PoseSize]
+				to[0] *= grows
+				to[1] *= grows
+			}
+		}
+		if j := jac[camBlock+1]; j != nil {
+			j[2*row], j[2*row+1] = w[toShape]/scale[0], w[toShape+1]/scale[1]
+		}
+		if v.shaped {
+			if j := jac[camBlock+2]; j != nil {
+				shape := x[camBlock+2]
+				to := j[shapeSize*row : shapeSize*(row+1)]
+				copy(to, w[toShape:toShape+shapeSize])
+				to[0] /= 1 + shape[0]
+				to[1] /= 1 + shape[1]
 			}
 		}
 	}
-	return true
 }
 
 // carry sets to, which is not p, to what [pose.SE3.Apply] gives, without copying

@@ -36,46 +36,74 @@ func nudge(r *rand.Rand, t pose.SE3, s float64) pose.SE3 {
 	return t.Plus(d)
 }
 
+// someJoint is a full set of rows for n corners.
+func someJoint(r *rand.Rand, n, rows int) *vision.Joint {
+	j := &vision.Joint{LackOfFit: 1}
+	for range rows {
+		row := make([]float64, 2*n)
+		for k := range row {
+			row[k] = 20 * r.NormFloat64()
+		}
+		j.Rows = append(j.Rows, row)
+	}
+	return j
+}
+
 // The chain's derivatives against central differences, at a place where no two
-// values are equal and residuals are far from zero.
+// values are equal and residuals are far from zero: for every chain there is, with
+// corners by themselves and together, with and without a shape and a wander.
 func TestBoardViewJacobian(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 2))
 	cameraFromFloor := nudge(r, pose.SE3{R: pose.RotX(-math.Pi / 2).Transpose(), T: pose.Vec{0.3, 1.1, 3}}, 0.05)
 	cameraFromFloor.R = pose.FromColumns(pose.Vec{-1, 0, 0}, pose.Vec{0, 0, -1}, pose.Vec{0, -1, 0}).Orthonormal()
 	cameraFromFloor = nudge(r, cameraFromFloor, 0.05)
 	hub := nudge(r, pose.SE3{R: pose.IdentityRotation(), T: pose.Vec{0.2, 0.9, 0.5}}, 0.03)
-	onWheel := newBoardView(testBoard(), someCorners(r, 9), poseLink, poseLink, hubLink, spinLink, poseLink)
-	worst, err := bundle.CheckJacobian(onWheel, [][]float64{
-		bundle.PoseValue(cameraFromFloor),
-		bundle.PoseValue(nudge(r, pose.Identity(), 0.05)),
-		bundle.PoseValue(hub),
-		{0.47},
-		bundle.PoseValue(nudge(r, squareHang(0.25), 0.03)),
-		testCamera(), {1.0007, 0.9991},
-	}, []bundle.Manifold{bundle.PoseManifold, bundle.PoseManifold, hubManifold{}, bundle.Euclidean(1), bundle.PoseManifold, bundle.Euclidean(vision.NumIntrinsics), bundle.Euclidean(2)}, onWheel.dim())
-	if err != nil || worst > 1e-6 {
-		t.Errorf("board on a wheel: worst relative difference %g, %v", worst, err)
-	}
-	swept := newBoardView(testBoard(), someCorners(r, 9), poseLink, poseLink, steerLink, hubLink, spinLink, poseLink)
-	worst, err = bundle.CheckJacobian(swept, [][]float64{
-		bundle.PoseValue(cameraFromFloor),
-		bundle.PoseValue(nudge(r, pose.Identity(), 0.05)),
-		bundle.PoseValue(nudge(r, pose.SE3{R: pose.IdentityRotation(), T: pose.Vec{0.2, 0.8, 0.5}}, 0.1)), {0.31},
-		bundle.PoseValue(hub),
-		{0.47},
-		bundle.PoseValue(nudge(r, squareHang(0.25), 0.03)),
-		testCamera(), {1.0007, 0.9991},
-	}, []bundle.Manifold{bundle.PoseManifold, bundle.PoseManifold, lineManifold{}, bundle.Euclidean(1), hubManifold{}, bundle.Euclidean(1), bundle.PoseManifold, bundle.Euclidean(vision.NumIntrinsics), bundle.Euclidean(2)}, swept.dim())
-	if err != nil || worst > 1e-6 {
-		t.Errorf("board on a swept wheel: worst relative difference %g, %v", worst, err)
-	}
-	onFloor := newBoardView(testBoard(), someCorners(r, 9), poseLink, poseLink)
-	worst, err = bundle.CheckJacobian(onFloor, [][]float64{
-		bundle.PoseValue(cameraFromFloor), bundle.PoseValue(nudge(r, pose.SE3{R: pose.RotZ(0.7), T: pose.Vec{0.3, 1.2, 0.003}}, 0.02)),
-		testCamera(), {1.0007, 0.9991},
-	}, []bundle.Manifold{bundle.PoseManifold, bundle.PoseManifold, bundle.Euclidean(vision.NumIntrinsics), bundle.Euclidean(2)}, onFloor.dim())
-	if err != nil || worst > 1e-6 {
-		t.Errorf("board on the floor: worst relative difference %g, %v", worst, err)
+	for _, chain := range []struct {
+		name  string
+		links []linkKind
+		x     [][]float64
+		m     []bundle.Manifold
+	}{
+		{
+			"on a wheel", []linkKind{poseLink, hubLink, spinLink, poseLink},
+			[][]float64{bundle.PoseValue(nudge(r, pose.Identity(), 0.05)), bundle.PoseValue(hub), {0.47}, bundle.PoseValue(nudge(r, squareHang(0.25), 0.03))},
+			[]bundle.Manifold{bundle.PoseManifold, hubManifold{}, bundle.Euclidean(1), bundle.PoseManifold},
+		},
+		{
+			"on a swept wheel", []linkKind{poseLink, steerLink, hubLink, spinLink, poseLink},
+			[][]float64{
+				bundle.PoseValue(nudge(r, pose.Identity(), 0.05)),
+				bundle.PoseValue(nudge(r, pose.SE3{R: pose.IdentityRotation(), T: pose.Vec{0.2, 0.8, 0.5}}, 0.1)), {0.31},
+				bundle.PoseValue(hub), {0.47}, bundle.PoseValue(nudge(r, squareHang(0.25), 0.03)),
+			},
+			[]bundle.Manifold{bundle.PoseManifold, lineManifold{}, bundle.Euclidean(1), hubManifold{}, bundle.Euclidean(1), bundle.PoseManifold},
+		},
+		{
+			"on the floor", []linkKind{poseLink},
+			[][]float64{bundle.PoseValue(nudge(r, pose.SE3{R: pose.RotZ(0.7), T: pose.Vec{0.3, 1.2, 0.003}}, 0.02))},
+			[]bundle.Manifold{bundle.PoseManifold},
+		},
+	} {
+		for kind := range 8 {
+			o := Observation{Corners: someCorners(r, 9)}
+			if kind&1 > 0 {
+				o.Joint = someJoint(r, 9, 11)
+			}
+			links, x, m := []linkKind{poseLink}, [][]float64{bundle.PoseValue(cameraFromFloor)}, []bundle.Manifold{bundle.PoseManifold}
+			if kind&2 > 0 {
+				links, m = []linkKind{photoLink}, []bundle.Manifold{photoManifold}
+				x[0] = append(x[0], 0.013, 2.1, -3.3)
+			}
+			links, x, m = append(links, chain.links...), append(x, chain.x...), append(m, chain.m...)
+			x, m = append(x, testCamera(), []float64{1.0007, 0.9991}), append(m, bundle.Euclidean(vision.NumIntrinsics), bundle.Euclidean(2))
+			if kind&4 > 0 {
+				x, m = append(x, []float64{0.003, -0.002, 0.004, 0.003, -0.005}), append(m, bundle.Euclidean(shapeSize))
+			}
+			v := newBoardView(testBoard(), o, kind&4 > 0, links...)
+			if worst, err := bundle.CheckJacobian(v, x, m, v.dim()); err != nil || worst > 1e-6 {
+				t.Errorf("board %s, together %v, wander %v, shape %v: worst relative difference %g, %v", chain.name, kind&1 > 0, kind&2 > 0, kind&4 > 0, worst, err)
+			}
+		}
 	}
 }
 

@@ -56,16 +56,24 @@ type Network struct {
 	Faults          []Fault   `json:"faults,omitempty"` // mishaps found and worked around
 	Views           int       `json:"views"`            // boards in photographs
 	Corners         int       `json:"corners"`          // used
-	Rejected        int       `json:"rejected_corners"` // of them left out as wrong
-	RMSPx           float64   `json:"rms_px"`           // of corners used, each coordinate
-	Redundancy      int       `json:"redundancy"`       // observations and priors less unknowns
-	VarianceFactor  float64   `json:"variance_factor"`  // chi-square over redundancy; the corners' covariances are multiplied by it, below 1 by its root
+	Rejected        int       `json:"rejected_corners"` // left out as wrong, those of rejected views among them
+	RejectedViews   []OffView `json:"rejected_views,omitempty"`
+	RMSPx           float64   `json:"rms_px"`          // of corners used, each coordinate
+	Redundancy      int       `json:"redundancy"`      // observations and priors less unknowns
+	VarianceFactor  float64   `json:"variance_factor"` // chi-square over redundancy; the corners' covariances are multiplied by it, below 1 by its root
 	Iterations      int       `json:"iterations"`
 	RunoutRemoved   bool      `json:"runout_compensated"` // more than one station with the wheels turned
 	PrintScale      [2]Scalar `json:"print_scale"`
 	Stations        []Stop    `json:"stations"`
 	CameraChange    []Scalar  `json:"camera_change"` // adjusted less calibrated intrinsics, px and 1
 	FloorFlatnessMM float64   `json:"floor_flatness_mm"`
+}
+
+// OffView is a board in a photograph that does not fit as a whole.
+type OffView struct {
+	Board string  `json:"board"`
+	Photo string  `json:"photo"`
+	OffPx float64 `json:"off_px"` // its corners, root mean square of each coordinate
 }
 
 // Scalar is a value with its standard uncertainty.
@@ -100,6 +108,9 @@ func Solve(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 	if err := job.Validate(); err != nil {
 		return nil, err
 	}
+	if err := checkJoint(job, obs); err != nil {
+		return nil, err
+	}
 	f := &fitting{ctx: ctx, job: job, camera: &camera, obs: obs, o: o}
 	for _, step := range []struct {
 		what string
@@ -128,6 +139,47 @@ func Solve(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 	return f.solution()
 }
 
+// checkJoint makes sure that what is known of corners together is of those
+// corners.
+func checkJoint(job *Job, obs []Observation) error {
+	for _, o := range obs {
+		if o.Joint == nil {
+			continue
+		}
+		bad := len(o.Joint.Rows) == 0
+		for _, row := range o.Joint.Rows {
+			bad = bad || len(row) != 2*len(o.Corners)
+		}
+		if bad {
+			return fmt.Errorf("internal: board %s in %s: what is known of its %d corners together does not have two numbers for each", job.Boards[o.Board].Name, job.Photos[o.Photo].Path, len(o.Corners))
+		}
+	}
+	return nil
+}
+
+// weigh multiplies the covariance of an observation; the numbers it was made of
+// stay as they are.
+func (o *Observation) weigh(factor float64) {
+	o.Corners = slices.Clone(o.Corners)
+	for i := range o.Corners {
+		for k := range o.Corners[i].Cov {
+			o.Corners[i].Cov[k] *= factor
+		}
+	}
+	if o.Joint == nil {
+		return
+	}
+	joint := *o.Joint
+	joint.Rows = make([][]float64, len(o.Joint.Rows))
+	for i, row := range o.Joint.Rows {
+		joint.Rows[i] = slices.Clone(row)
+		for k := range joint.Rows[i] {
+			joint.Rows[i][k] /= math.Sqrt(factor)
+		}
+	}
+	o.Joint = &joint
+}
+
 // fitting is a job on its way to a solution.
 type fitting struct {
 	ctx    context.Context
@@ -142,6 +194,7 @@ type fitting struct {
 	leftOut    []LeftOut
 	faults     []Fault
 	rejected   int // corners
+	offViews   []OffView
 	iterations int
 	factor     float64 // chi-square over redundancy, with the corners' covariances as detection states them
 
@@ -158,8 +211,8 @@ func (f *fitting) start() (err error) {
 }
 
 // fit solves the bundle from the present state and moves there.
-func (f *fitting) fit(loss bundle.Loss, o bundle.Options) (err error) {
-	f.begin, f.net = f.state, build(f.job, f.camera, f.obs, f.state, f.used, loss)
+func (f *fitting) fit(width float64, o bundle.Options) (err error) {
+	f.begin, f.net = f.state, build(f.job, f.camera, f.obs, f.state, f.used, width)
 	if f.sum, err = f.net.p.Solve(f.ctx, o); err != nil {
 		return solveError(err)
 	}
@@ -171,8 +224,8 @@ func (f *fitting) fit(loss bundle.Loss, o bundle.Options) (err error) {
 // robust solves while wrong corners are still in. Far from the solution most
 // corners look wrong: the loss narrows as the fit gets better.
 func (f *fitting) robust() error {
-	for _, width := range []float64{30, robustWidth} {
-		if err := f.fit(bundle.Huber(width), bundle.Options{MaxIterations: 60, CostTolerance: 1e-7, AcceptLimit: true}); err != nil {
+	for _, width := range []float64{10 * robustWidth, robustWidth} {
+		if err := f.fit(width, bundle.Options{MaxIterations: 60, CostTolerance: 1e-7, AcceptLimit: true}); err != nil {
 			return err
 		}
 	}
@@ -195,14 +248,18 @@ func (f *fitting) explain() (err error) {
 func (f *fitting) final() error {
 	total := countCorners(f.obs, f.used)
 	for round := range 4 {
-		check := build(f.job, f.camera, f.obs, f.state, f.used, nil)
-		kept, out := check.reject(f.obs, f.o.RejectSigma)
+		check := build(f.job, f.camera, f.obs, f.state, f.used, 0)
+		kept, out, views := check.reject(f.obs, f.o.RejectSigma)
 		if round > 0 && out == 0 {
 			break
 		}
 		f.rejected += out
+		f.offViews = append(f.offViews, views...)
 		f.obs = kept
-		if err := f.fit(nil, bundle.Options{MaxIterations: 60}); err != nil {
+		if err := f.dropEmpty(); err != nil {
+			return err
+		}
+		if err := f.fit(0, bundle.Options{MaxIterations: 60}); err != nil {
 			return err
 		}
 	}
@@ -210,6 +267,21 @@ func (f *fitting) final() error {
 		return fmt.Errorf("more than half of all corners (%d of %d) fit nothing: check hangs, stations and the camera file", f.rejected, total)
 	}
 	return nil
+}
+
+// dropEmpty leaves out the photographs of which no corner is left.
+func (f *fitting) dropEmpty() error {
+	left := make([]bool, len(f.job.Photos))
+	for _, o := range f.obs {
+		left[o.Photo] = left[o.Photo] || len(o.Corners) > 0
+	}
+	for p, photo := range f.job.Photos {
+		if f.used[p] && !left[p] {
+			f.used[p] = false
+			f.leftOut = append(f.leftOut, LeftOut{photo.Path, "none of its boards fits the other photographs"})
+		}
+	}
+	return checkStations(f.job, f.used)
 }
 
 // leastFactor is the least the corners' covariances are multiplied by: corners a
@@ -238,14 +310,9 @@ func (f *fitting) reweigh() error {
 		weigh = math.Max(math.Sqrt(f.factor), leastFactor)
 	}
 	for v := range f.obs {
-		f.obs[v].Corners = slices.Clone(f.obs[v].Corners)
-		for i := range f.obs[v].Corners {
-			for k := range f.obs[v].Corners[i].Cov {
-				f.obs[v].Corners[i].Cov[k] *= weigh
-			}
-		}
+		f.obs[v].weigh(weigh)
 	}
-	return f.fit(nil, bundle.Options{MaxIterations: 60})
+	return f.fit(0, bundle.Options{MaxIterations: 60})
 }
 
 // solution derives the readings and tells how they came about.
@@ -253,7 +320,7 @@ func (f *fitting) solution() (*Solution, error) {
 	sol := &Solution{State: f.state, Used: f.used}
 	net := &sol.Network
 	net.Faults, net.LeftOut = f.faults, f.leftOut
-	net.Rejected, net.Corners, net.Iterations = f.rejected, f.net.corners, f.iterations
+	net.Rejected, net.RejectedViews, net.Corners, net.Iterations = f.rejected, f.offViews, f.net.corners, f.iterations
 	net.Redundancy = f.sum.Rows - f.sum.Parameters
 	net.VarianceFactor = f.factor
 	cov, err := f.net.p.Covariance()
@@ -266,7 +333,7 @@ func (f *fitting) solution() (*Solution, error) {
 	if err := f.floorShare(sol.Readings); err != nil {
 		return nil, err
 	}
-	f.net.describe(sol, cov, f.obs, *f.camera)
+	f.net.describe(sol, cov, *f.camera)
 	sol.Warnings = append(sol.Warnings, doubts(f.job, sol)...)
 	sol.Warnings = append(sol.Warnings, unplaced(f.job, f.obs)...)
 	return sol, nil
@@ -278,7 +345,7 @@ func (f *fitting) solution() (*Solution, error) {
 func (f *fitting) floorShare(epochs []EpochReadings) error {
 	flat := *f.job
 	flat.Priors.FloorFlatness /= 30
-	n := build(&flat, f.camera, f.obs, f.state, f.used, nil)
+	n := build(&flat, f.camera, f.obs, f.state, f.used, 0)
 	cov, err := n.p.Covariance()
 	if err != nil {
 		return solveError(err)
@@ -328,37 +395,55 @@ func countCorners(obs []Observation, used []bool) int {
 }
 
 // reject returns the observations without the corners that lie more than sigma
-// standard deviations off, and how many went. The scale of the residuals is
-// taken from their median, so that a few bad corners do not hide each other.
-func (n *network) reject(obs []Observation, sigma float64) ([]Observation, int) {
-	var all []float64
+// standard deviations off, how many went, and which views went as a whole: where
+// the whole board was fitted, its corners were judged in the picture, and what is
+// left to judge is the view. The scale of the residuals is taken from their
+// median, so that a few bad ones do not hide each other.
+func (n *network) reject(obs []Observation, sigma float64) (kept []Observation, gone int, views []OffView) {
+	// Squares over their median where all is well, of corners and of views.
+	var all [2][]float64
 	at := make([][]float64, len(obs))
-	for v, id := range n.views {
-		if id < 0 {
+	kind := make([]int, len(obs))
+	for v, part := range n.views {
+		if part.id < 0 {
 			continue
 		}
-		r, ok := n.p.EvalResidual(id)
-		at[v] = make([]float64, len(r)/2)
-		for i := range at[v] {
-			at[v][i] = math.Inf(1)
-			if ok {
-				at[v][i] = r[2*i]*r[2*i] + r[2*i+1]*r[2*i+1]
-			}
-			all = append(all, at[v][i])
+		at[v] = n.squares(part)
+		if part.f.rows != nil {
+			kind[v] = 1
+		}
+		usual := chiSquared(part.f.group(), 0.5)
+		for _, s := range at[v] {
+			all[kind[v]] = append(all[kind[v]], s/usual)
 		}
 	}
-	if len(all) == 0 {
-		return obs, 0
+	var scale [2]float64
+	for k, list := range all {
+		scale[k] = 1
+		if len(list) > 0 {
+			sort.Float64s(list)
+			scale[k] = math.Max(1, list[len(list)/2])
+		}
 	}
-	sort.Float64s(all)
-	// The median of chi-square with two degrees of freedom is 2 ln 2.
-	scale := math.Max(1, all[len(all)/2]/(2*math.Ln2))
-	limit := sigma * sigma * scale * 1.5 // two coordinates: 1.5·4² = 24, exceeded by six in a million
+	// Of pairs 1.5·sigma², 24 at 4, which six in a million exceed; as many of views.
+	rare := math.Exp(-0.75 * sigma * sigma)
 	out := make([]Observation, len(obs))
-	gone := 0
 	for v, o := range obs {
 		out[v] = o
 		if at[v] == nil {
+			continue
+		}
+		limit := scale[kind[v]] * chiSquared(n.views[v].f.group(), rare)
+		if kind[v] == 1 {
+			if at[v][0] > limit {
+				gone += len(o.Corners)
+				off := OffView{Board: n.job.Boards[o.Board].Name, Photo: n.job.Photos[o.Photo].Path}
+				if e, ok := n.offsets(n.views[v]); ok {
+					off.OffPx = rms(e)
+				}
+				views = append(views, off)
+				out[v].Corners, out[v].Joint = nil, nil
+			}
 			continue
 		}
 		out[v].Corners = nil
@@ -370,30 +455,31 @@ func (n *network) reject(obs []Observation, sigma float64) ([]Observation, int) 
 			out[v].Corners = append(out[v].Corners, c)
 		}
 	}
-	return out, gone
+	return out, gone, views
+}
+
+// rms is the root mean square of both coordinates.
+func rms(e [][2]float64) float64 {
+	sum := 0.0
+	for _, d := range e {
+		sum += d[0]*d[0] + d[1]*d[1]
+	}
+	return math.Sqrt(sum / math.Max(1, 2*float64(len(e))))
 }
 
 // describe fills in the network's summary and the warnings.
-func (n *network) describe(sol *Solution, cov *bundle.Covariance, kept []Observation, calibrated vision.Camera) {
+func (n *network) describe(sol *Solution, cov *bundle.Covariance, calibrated vision.Camera) {
 	net, s, job := &sol.Network, sol.State, n.job
-	sum, count := 0.0, 0
-	for v, id := range n.views {
-		if id < 0 {
+	var off [][2]float64
+	for _, v := range n.views {
+		if v.id < 0 {
 			continue
 		}
 		net.Views++
-		view := newBoardView(&job.Boards[kept[v].Board], kept[v].Corners)
-		r, _ := n.p.EvalResidual(id)
-		for i := range view.corners {
-			// Undo the whitening: e = W⁻¹ r.
-			w := view.white[i]
-			ex := r[2*i] / w[0]
-			ey := (r[2*i+1] - w[1]*ex) / w[2]
-			sum += ex*ex + ey*ey
-			count += 2
-		}
+		e, _ := n.offsets(v)
+		off = append(off, e...)
 	}
-	net.RMSPx = math.Sqrt(sum / math.Max(1, float64(count)))
+	net.RMSPx = rms(off)
 	photos := make([]int, len(job.Stations))
 	for p, u := range sol.Used {
 		if u {
@@ -451,6 +537,17 @@ func (n *network) describe(sol *Solution, cov *bundle.Covariance, kept []Observa
 		}
 	}
 	sol.Warnings = append(sol.Warnings, leftOutWarnings(net.LeftOut)...)
+	if len(net.RejectedViews) > 0 {
+		var names []string
+		for i, v := range net.RejectedViews {
+			if i == 4 {
+				names = append(names, fmt.Sprintf("%d more", len(net.RejectedViews)-i))
+				break
+			}
+			names = append(names, fmt.Sprintf("%s in %s", v.Board, v.Photo))
+		}
+		sol.Warnings = append(sol.Warnings, fmt.Sprintf("boards that do not fit the other photographs and are left out: %s; look whether they moved, or were covered or mirrored", strings.Join(names, ", ")))
+	}
 }
 
 // leftOutWarnings names the photographs left out, one line a reason: a few of

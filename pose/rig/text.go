@@ -24,8 +24,11 @@ import (
 //
 //	board-view   a board in a photograph: two rows a corner
 //	  links LINK ...              from the camera to the board, see below
+//	  half U V                    half the board's width and height
 //	  corner X Y PX PY A B C      a point on the board, its pixel, and its whitening: with
 //	                              e = projection − (PX, PY), the rows are A·ex and B·ex + C·ey
+//	  row W ...                   where the whole board was fitted, in place of A B C: a row is
+//	                              W·e, e all corners' ex and ey one after the other
 //	mount        one pose: n.x / tilt, n.z / tilt, T.x / offset, (T.y − standoff) / standoff_u, T.z / offset
 //	  tilt, offset, standoff, standoff_u
 //	level        one pose: n.x / tilt, n.y / tilt, (T.z − height) / sigma
@@ -50,7 +53,7 @@ import (
 //	spin        one angle: a turn about y
 //	steer       a line (R, T) and an angle: x → R·Rz(angle)·Rᵀ·(x − T) + T
 func WriteProblem(w io.Writer, job *Job, camera *vision.Camera, obs []Observation, s *State, used []bool) error {
-	return build(job, camera, obs, s, used, nil).write(w)
+	return build(job, camera, obs, s, used, 0).write(w)
 }
 
 func (n *network) write(w io.Writer) error {
@@ -66,7 +69,7 @@ func (hubManifold) Describe() (string, []string)  { return "hub", nil }
 func (lineManifold) Describe() (string, []string) { return "line", nil }
 
 func (k linkKind) String() string {
-	return [...]string{poseLink: "pose", hubLink: "hub", spinLink: "spin", steerLink: "steer"}[k]
+	return [...]string{poseLink: "pose", photoLink: "photo", hubLink: "hub", spinLink: "spin", steerLink: "steer"}[k]
 }
 
 func (v *boardView) Describe() (string, []string) {
@@ -74,10 +77,16 @@ func (v *boardView) Describe() (string, []string) {
 	for _, k := range v.links {
 		links = append(links, k.String())
 	}
-	lines := []string{strings.Join(links, " ")}
+	lines := []string{strings.Join(links, " "), bundle.Line("half", v.half[:]...)}
 	for i, c := range v.corners {
-		p, w := v.points[i], v.white[i]
-		lines = append(lines, bundle.Line("corner", p[0], p[1], c.Px[0], c.Px[1], w[0], w[1], w[2]))
+		p, w := v.points[i], []float64(nil)
+		if v.rows == nil {
+			w = v.white[i][:]
+		}
+		lines = append(lines, bundle.Line("corner", append([]float64{p[0], p[1], c.Px[0], c.Px[1]}, w...)...))
+	}
+	for i := 0; i < len(v.rows); i += 2 * len(v.corners) {
+		lines = append(lines, bundle.Line("row", v.rows[i:i+2*len(v.corners)]...))
 	}
 	return "board-view", lines
 }

@@ -215,7 +215,7 @@ func (a *App) findBoards(ctx context.Context, folder *rig.Folder, camera *vision
 				path(p), ranges(s.unknown), rig.JobFile)
 		}
 		for _, v := range s.views {
-			obs = append(obs, rig.Observation{Photo: p, Board: v.Board, Corners: v.Corners})
+			obs = append(obs, rig.Observation{Photo: p, Board: v.Board, Corners: v.Corners, Joint: v.Joint})
 		}
 	}
 	for st, n := range good {

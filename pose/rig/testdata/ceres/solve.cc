@@ -54,6 +54,7 @@ struct Residual {
   std::vector<int> blocks;
   std::vector<std::string> links;
   std::vector<std::array<double, 7>> corners;
+  std::vector<std::vector<double>> together;  // rows over all corners
   std::map<std::string, std::vector<double>> numbers;  // all other lines
 
   double one(const std::string& key) const { return list(key, 1)[0]; }
@@ -110,10 +111,12 @@ void read(const std::string& path, std::vector<Block>& blocks, std::vector<Resid
       else if (key == "links") for (std::string l; in >> l;) r.links.push_back(l);
       else if (key == "corner") {
         std::vector<double> v = numbersOf(in, line);
-        if (v.size() != 7) fail("a corner has seven numbers: " + line);
+        if (v.size() != 7 && v.size() != 4) fail("a corner has seven numbers, or four: " + line);
+        if (v.size() == 4) v.insert(v.end(), {1, 0, 1});
         r.corners.emplace_back();
         std::copy(v.begin(), v.end(), r.corners.back().begin());
-      } else r.numbers[key] = numbersOf(in, line);
+      } else if (key == "row") r.together.push_back(numbersOf(in, line));
+      else r.numbers[key] = numbersOf(in, line);
     }
   }
   for (const Residual& r : residuals)
@@ -139,20 +142,25 @@ Matrix3 exponential(const Vector3& w) {
 }
 
 // A rigid transform, twelve numbers R (row by row) and T, under one of the three
-// kinds of steps, with some components of the step held at zero.
+// kinds of steps, with some components of the step held at zero. Numbers beside
+// it move by addition.
 class Transform : public ceres::Manifold {
  public:
-  Transform(const std::string& kind, const std::vector<int>& held) : kind_(kind) {
-    const int n = kind == "pose" ? 6 : kind == "hub" ? 5 : 4;
+  Transform(const std::string& kind, int size, const std::vector<int>& held) : kind_(kind), size_(size) {
+    own_ = kind == "pose" ? 6 : kind == "hub" ? 5 : 4;
+    const int n = own_ + size - 12;
     for (int i = 0; i < n; i++)
       if (std::find(held.begin(), held.end(), i) == held.end()) free_.push_back(i);
   }
-  int AmbientSize() const override { return 12; }
+  int AmbientSize() const override { return size_; }
   int TangentSize() const override { return static_cast<int>(free_.size()); }
 
   bool Plus(const double* x, const double* delta, double* out) const override {
     double d[6] = {0, 0, 0, 0, 0, 0};
-    for (size_t i = 0; i < free_.size(); i++) d[free_[i]] = delta[i];
+    std::copy(x + 12, x + size_, out + 12);
+    for (size_t i = 0; i < free_.size(); i++)
+      if (free_[i] < own_) d[free_[i]] = delta[i];
+      else out[12 + free_[i] - own_] += delta[i];
     Eigen::Map<const Matrix3> r(x);
     Eigen::Map<const Vector3> t(x + 9);
     Eigen::Map<Matrix3> rOut(out);
@@ -176,10 +184,14 @@ class Transform : public ceres::Manifold {
 
   bool PlusJacobian(const double* x, double* jacobian) const override {
     Eigen::Map<const Matrix3> r(x);
-    Eigen::Map<Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>> j(jacobian, 12, TangentSize());
+    Eigen::Map<Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>> j(jacobian, size_, TangentSize());
     j.setZero();
     for (size_t i = 0; i < free_.size(); i++) {
       const int c = free_[i];
+      if (c >= own_) {
+        j(12 + c - own_, i) = 1;
+        continue;
+      }
       Matrix3 dr = Matrix3::Zero();
       Vector3 dt = Vector3::Zero();
       if (kind_ == "pose") {
@@ -204,6 +216,7 @@ class Transform : public ceres::Manifold {
 
  private:
   std::string kind_;
+  int size_, own_;  // numbers of the value, and components of the transform's step
   std::vector<int> free_;
 };
 
@@ -232,32 +245,82 @@ enum Link { kTransform, kSpin, kSteer };
 struct BoardView {
   std::vector<Link> links;
   std::vector<int> first;  // block of each link
-  int camera;              // block; the print scale is the next
+  int camera;              // block; the print scale is the next, then the shape
+  bool wanders = false, shaped = false;
+  double half[2];
   std::vector<std::array<double, 7>> corners;
+  Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor> together;  // empty: corners by themselves
 
   BoardView(const Residual& r, size_t from, size_t to) {
     int at = 0;
     for (const std::string& l : r.links) {
       first.push_back(at++);
-      if (l == "pose" || l == "hub") links.push_back(kTransform);
+      if (l == "photo") wanders = true;
+      if (l == "pose" || l == "photo" || l == "hub") links.push_back(kTransform);
       else if (l == "spin") links.push_back(kSpin);
       else if (l == "steer") links.push_back(kSteer), at++;
       else fail("unknown link " + l);
     }
     camera = at;
-    if (static_cast<int>(r.blocks.size()) != at + 2) fail("residual " + r.name + ": wrong number of blocks");
+    shaped = static_cast<int>(r.blocks.size()) == at + 3;
+    if (!shaped && static_cast<int>(r.blocks.size()) != at + 2) fail("residual " + r.name + ": wrong number of blocks");
+    half[0] = r.list("half", 2)[0], half[1] = r.list("half", 2)[1];
     corners.assign(r.corners.begin() + from, r.corners.begin() + to);
+    if (!r.together.empty()) together.resize(r.together.size(), 2 * corners.size());
+    for (size_t i = 0; i < r.together.size(); i++) {
+      if (r.together[i].size() != 2 * corners.size()) fail("residual " + r.name + ": a row of wrong length");
+      for (size_t k = 0; k < r.together[i].size(); k++) together(i, k) = r.together[i][k];
+    }
   }
+
+  int rows() const { return static_cast<int>(together.size() ? together.rows() : 2 * corners.size()); }
 
   template <typename T>
   bool operator()(T const* const* x, T* out) const {
+    if (!together.size()) return each(x, out);
+    std::vector<T> e(2 * corners.size());
+    if (!each(x, e.data())) return false;
+    for (int i = 0; i < together.rows(); i++) {
+      out[i] = T(0);
+      for (int k = 0; k < together.cols(); k++) out[i] += together(i, k) * e[k];
+    }
+    return true;
+  }
+
+  // Each of the bow's components at a point of the nominal board.
+  std::array<double, 3> bow(const std::array<double, 7>& o) const {
+    const double u = o[0] / half[0], v = o[1] / half[1];
+    return {u * u - 1. / 3, v * v - 1. / 3, u * v};
+  }
+
+  template <typename T>
+  V3<T> onBoard(T const* const* x, const std::array<double, 7>& o) const {
+    const T* scale = x[camera + 1];
+    V3<T> p = {scale[0] * o[0], scale[1] * o[1], T(0)};
+    if (!shaped) return p;
+    const T* s = x[camera + 2];
+    const std::array<double, 3> b = bow(o);
+    return {p[0] * (1.0 + s[0]), p[1] * (1.0 + s[1]), s[2] * b[0] + s[3] * b[1] + s[4] * b[2]};
+  }
+
+  // The camera of this photograph: fx, fy, cx, cy.
+  template <typename T>
+  std::array<T, 4> lens(T const* const* x) const {
+    const T* k = x[camera];
+    if (!wanders) return {k[0], k[1], k[2], k[3]};
+    const T* w = x[0] + 12;
+    return {k[0] * (1.0 + w[0]), k[1] * (1.0 + w[0]), k[2] + w[1], k[3] + w[2]};
+  }
+
+  template <typename T>
+  bool each(T const* const* x, T* out) const {
     using std::cos;
     using std::sin;
     const T* k = x[camera];
-    const T* scale = x[camera + 1];
+    const std::array<T, 4> f = lens(x);
     for (size_t c = 0; c < corners.size(); c++) {
       const std::array<double, 7>& o = corners[c];
-      V3<T> p = {scale[0] * o[0], scale[1] * o[1], T(0)};
+      V3<T> p = onBoard(x, o);
       for (int l = static_cast<int>(links.size()) - 1; l >= 0; l--) {
         const T* b = x[first[l]];
         if (links[l] == kTransform) {
@@ -276,8 +339,8 @@ struct BoardView {
       T u = p[0] / p[2], v = p[1] / p[2];
       T r2 = u * u + v * v;
       T radial = (1.0 + r2 * (k[4] + r2 * (k[5] + r2 * k[8]))) / (1.0 + r2 * (k[9] + r2 * (k[10] + r2 * k[11])));
-      T ex = k[0] * (u * radial + 2.0 * k[6] * u * v + k[7] * (r2 + 2.0 * u * u) + r2 * (k[12] + r2 * k[13])) + k[2] - o[2];
-      T ey = k[1] * (v * radial + k[6] * (r2 + 2.0 * v * v) + 2.0 * k[7] * u * v + r2 * (k[14] + r2 * k[15])) + k[3] - o[3];
+      T ex = f[0] * (u * radial + 2.0 * k[6] * u * v + k[7] * (r2 + 2.0 * u * u) + r2 * (k[12] + r2 * k[13])) + f[2] - o[2];
+      T ey = f[1] * (v * radial + k[6] * (r2 + 2.0 * v * v) + 2.0 * k[7] * u * v + r2 * (k[14] + r2 * k[15])) + f[3] - o[3];
       out[2 * c] = o[4] * ex;
       out[2 * c + 1] = o[5] * ex + o[6] * ey;
     }
@@ -290,14 +353,34 @@ class FastBoardView : public ceres::CostFunction {
  public:
   FastBoardView(const BoardView& v, const std::vector<int>& sizes) : v_(v) {
     for (int s : sizes) mutable_parameter_block_sizes()->push_back(s);
-    set_num_residuals(static_cast<int>(2 * v.corners.size()));
+    set_num_residuals(v.rows());
   }
 
   bool Evaluate(double const* const* x, double* out, double** jac) const override {
     if (!jac) return v_(x, out);
+    if (!v_.together.size()) return each(x, out, jac);
+    const int n = static_cast<int>(2 * v_.corners.size());
+    Eigen::VectorXd e(n);
+    using Rows = Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor>;
+    std::vector<Rows> parts(parameter_block_sizes().size());
+    std::vector<double*> to(parts.size(), nullptr);
+    for (size_t b = 0; b < parts.size(); b++)
+      if (jac[b]) parts[b].resize(n, parameter_block_sizes()[b]), to[b] = parts[b].data();
+    if (!each(x, e.data(), to.data())) return false;
+    Eigen::Map<Eigen::VectorXd>(out, v_.rows()) = v_.together * e;
+    for (size_t b = 0; b < parts.size(); b++)
+      if (jac[b]) Eigen::Map<Rows>(jac[b], v_.rows(), parts[b].cols()).noalias() = v_.together * parts[b];
+    return true;
+  }
+
+ private:
+  bool each(double const* const* x, double* out, double** jac) const {
     const int n = static_cast<int>(v_.links.size());
     const double* k = x[v_.camera];
     const double* scale = x[v_.camera + 1];
+    const double* shape = v_.shaped ? x[v_.camera + 2] : nullptr;
+    const double grown = v_.wanders ? 1 + x[0][12] : 1;
+    const std::array<double, 4> f = v_.lens(x);
     std::array<double, 8> cs{}, sn{};
     if (n > 8) return false;
     for (int l = 0; l < n; l++) {
@@ -309,7 +392,7 @@ class FastBoardView : public ceres::CostFunction {
       const std::array<double, 7>& o = v_.corners[c];
       std::array<V3<double>, 9> at;                // at[l]: the point outside link l
       std::array<V3<double>, 8> before{}, after{};  // in the line's frame, of a steer link
-      at[n] = {scale[0] * o[0], scale[1] * o[1], 0};
+      at[n] = v_.onBoard(x, o);
       for (int l = n - 1; l >= 0; l--) {
         const double* b = x[v_.first[l]];
         const V3<double>& p = at[l + 1];
@@ -337,11 +420,11 @@ class FastBoardView : public ceres::CostFunction {
       const double uu = radial + 2 * u * u * slope + 2 * k[6] * v + 6 * k[7] * u + px * u;
       const double uv = cross + px * v, vu = cross + py * u;
       const double vv = radial + 2 * v * v * slope + 6 * k[6] * v + 2 * k[7] * u + py * v;
-      const double ex = k[0] * xd + k[2] - o[2], ey = k[1] * yd + k[3] - o[3];
+      const double ex = f[0] * xd + f[2] - o[2], ey = f[1] * yd + f[3] - o[3];
       out[2 * c] = o[4] * ex;
       out[2 * c + 1] = o[5] * ex + o[6] * ey;
-      const double dx[3] = {k[0] * uu * iz, k[0] * uv * iz, -k[0] * (uu * u + uv * v) * iz};
-      const double dy[3] = {k[1] * vu * iz, k[1] * vv * iz, -k[1] * (vu * u + vv * v) * iz};
+      const double dx[3] = {f[0] * uu * iz, f[0] * uv * iz, -f[0] * (uu * u + uv * v) * iz};
+      const double dy[3] = {f[1] * vu * iz, f[1] * vv * iz, -f[1] * (vu * u + vv * v) * iz};
       for (int row = 0; row < 2; row++) {
         const double wx = row ? o[5] : o[4], wy = row ? o[6] : 0;
         const size_t r = 2 * c + row;
@@ -351,7 +434,12 @@ class FastBoardView : public ceres::CostFunction {
           double* j = jac[v_.first[l]];
           V3<double> inner;
           if (v_.links[l] == kTransform) {
-            if (j) outer(j + 12 * r, g, at[l + 1]);
+            const int size = l == 0 && v_.wanders ? 15 : 12;
+            if (j) outer(j + size * r, g, at[l + 1]);
+            if (j && size > 12) {
+              j += size * r + 12;
+              j[0] = wx * k[0] * xd + wy * k[1] * yd, j[1] = wx, j[2] = wy;
+            }
             inner = rotateBack(b, g);
           } else if (v_.links[l] == kSpin) {
             if (j) j[r] = g[0] * at[l][2] - g[2] * at[l][0];
@@ -373,8 +461,8 @@ class FastBoardView : public ceres::CostFunction {
         }
         if (double* j = jac[v_.camera]) {
           j += 16 * r;
-          j[0] = wx * xd, j[1] = wy * yd, j[2] = wx, j[3] = wy;
-          const double a = wx * k[0], d = wy * k[1];
+          j[0] = wx * xd * grown, j[1] = wy * yd * grown, j[2] = wx, j[3] = wy;
+          const double a = wx * f[0], d = wy * f[1];
           j[4] = (a * u + d * v) * r2 * part;
           j[5] = j[4] * r2;
           j[6] = 2 * a * u * v + d * (r2 + 2 * v * v);
@@ -383,13 +471,20 @@ class FastBoardView : public ceres::CostFunction {
           for (int i = 0; i < 3; i++) j[9 + i] = -radial * j[i < 2 ? 4 + i : 8];
           j[12] = a * r2, j[13] = j[12] * r2, j[14] = d * r2, j[15] = j[14] * r2;
         }
-        if (double* j = jac[v_.camera + 1]) j[2 * r] = g[0] * o[0], j[2 * r + 1] = g[1] * o[1];
+        const double stretched[2] = {shape ? 1 + shape[0] : 1, shape ? 1 + shape[1] : 1};
+        if (double* j = jac[v_.camera + 1])
+          for (int i = 0; i < 2; i++) j[2 * r + i] = g[i] * o[i] * stretched[i];
+        if (double* j = shape ? jac[v_.camera + 2] : nullptr) {
+          j += 5 * r;
+          const std::array<double, 3> b = v_.bow(o);
+          for (int i = 0; i < 2; i++) j[i] = g[i] * o[i] * scale[i];
+          for (int i = 0; i < 3; i++) j[2 + i] = g[2] * b[i];
+        }
       }
     }
     return true;
   }
 
- private:
   static void outer(double* j, const V3<double>& g, const V3<double>& p) {
     for (int i = 0; i < 3; i++) {
       for (int m = 0; m < 3; m++) j[3 * i + m] = g[i] * p[m];
@@ -494,7 +589,7 @@ int main(int argc, char** argv) {
   auto order = std::make_unique<ceres::ParameterBlockOrdering>();
   for (Block& b : blocks) {
     ceres::Manifold* m = nullptr;
-    if (b.manifold != "space") m = new Transform(b.manifold, b.held);
+    if (b.manifold != "space") m = new Transform(b.manifold, static_cast<int>(b.x.size()), b.held);
     else if (!b.held.empty()) m = new ceres::SubsetManifold(static_cast<int>(b.x.size()), b.held);
     problem.AddParameterBlock(b.x.data(), static_cast<int>(b.x.size()), m);
     if (b.constant) problem.SetParameterBlockConstant(b.x.data());
@@ -510,10 +605,10 @@ int main(int argc, char** argv) {
       continue;
     }
     // Ceres' losses act on whole residual blocks.
-    const size_t n = r.corners.size(), step = r.loss.empty() ? n : static_cast<size_t>(r.group) / 2;
+    const size_t n = r.corners.size(), step = r.loss.empty() || !r.together.empty() ? n : static_cast<size_t>(r.group) / 2;
     for (size_t c = 0; c < n; c += step) {
       const BoardView v(r, c, c + step);
-      ceres::CostFunction* cost = analytic ? new FastBoardView(v, sizes) : automatic(new BoardView(v), sizes, static_cast<int>(2 * step));
+      ceres::CostFunction* cost = analytic ? new FastBoardView(v, sizes) : automatic(new BoardView(v), sizes, v.rows());
       problem.AddResidualBlock(cost, lossOf(r), x);
     }
   }
