@@ -53,6 +53,7 @@ type trial struct {
 	camera *vision.Camera
 	state  *State
 	used   []bool
+	off    map[int]bool // observations left out: boards in photographs that do not fit as a whole
 
 	part, at int // of the mishap: hang or axle, and the station
 
@@ -79,33 +80,37 @@ const (
 	cleanCost = 0.47
 )
 
-// explain looks for mishaps until the rest fits. It returns the job that
-// describes what happened, a state near its solution, the photos still used,
-// and what was found.
-func explain(ctx context.Context, job *Job, camera *vision.Camera, obs []Observation, state *State, used []bool) (*Job, *State, []bool, []Fault, error) {
+// explain looks for mishaps until the rest fits. It returns a trial with the job
+// that describes what happened, a state near its solution, and what is still
+// used; and the mishaps found.
+func explain(ctx context.Context, job *Job, camera *vision.Camera, obs []Observation, state *State, used []bool) (*trial, []Fault, error) {
 	now := &trial{job: job, camera: camera, state: state, used: used}
 	if now.places(obs).usual() {
-		return job, state, used, nil, nil
+		return now, nil, nil
 	}
 	if err := now.solve(ctx, obs); err != nil {
-		return nil, nil, nil, nil, err
+		return nil, nil, err
 	}
 	var found []Fault
 	for !now.places(obs).usual() {
-		trials := append(now.mishaps(obs), now.moves()...)
+		trials := slices.Concat(now.offViews(obs), now.mishaps(obs), now.moves())
 		best, err := now.bestOf(ctx, obs, trials)
 		if err != nil {
-			return nil, nil, nil, nil, err
+			return nil, nil, err
 		}
 		if best == now {
 			break
 		}
+		if len(best.off) > len(now.off) {
+			now = best
+			continue
+		}
 		if len(found) == maxFaults {
 			p := now.places(obs)
-			return nil, nil, nil, nil, fmt.Errorf("the photographs contradict each other in more than %d ways, most of all board %s at station %s: check squares, hangs, stations and clamps, and photograph again", maxFaults, now.job.Boards[p.board].Name, now.job.Stations[p.station].Name)
+			return nil, nil, fmt.Errorf("the photographs contradict each other in more than %d ways, most of all board %s at station %s: check squares, hangs, stations and clamps, and photograph again", maxFaults, now.job.Boards[p.board].Name, now.job.Stations[p.station].Name)
 		}
 		if best, err = now.whenever(ctx, obs, best, trials); err != nil {
-			return nil, nil, nil, nil, err
+			return nil, nil, err
 		}
 		if best.fault.Kind == PhotoMisfiled {
 			best.whereItBelongs(ctx, obs, now.job)
@@ -114,9 +119,9 @@ func explain(ctx context.Context, job *Job, camera *vision.Camera, obs []Observa
 		found = append(found, now.fault)
 	}
 	if p := now.places(obs); p.worst > hopeless*p.good+0.25 && p.offPx > hopelessPx {
-		return nil, nil, nil, nil, fmt.Errorf("the photographs contradict each other, most of all board %s at station %s: check hangs, stations and the camera file, and photograph that station again", now.job.Boards[p.board].Name, now.job.Stations[p.station].Name)
+		return nil, nil, fmt.Errorf("the photographs contradict each other, most of all board %s at station %s: check hangs, stations and the camera file, and photograph that station again", now.job.Boards[p.board].Name, now.job.Stations[p.station].Name)
 	}
-	return now.job, now.state, now.used, found, nil
+	return now, found, nil
 }
 
 // whenever widens an explanation whose time cannot be told: with few stations a
@@ -213,7 +218,7 @@ func (t *trial) places(obs []Observation) fit {
 
 // solve fits the trial robustly and keeps its cost.
 func (t *trial) solve(ctx context.Context, obs []Observation) error {
-	n := build(t.job, t.camera, obs, t.state, t.used, robustWidth)
+	n := build(t.job, t.camera, t.kept(obs), t.state, t.used, robustWidth)
 	sum, err := n.p.Solve(ctx, bundle.Options{MaxIterations: 25, CostTolerance: 1e-4, AcceptLimit: true, Workers: 1})
 	if ctx.Err() != nil {
 		return ctx.Err()
@@ -269,7 +274,7 @@ func (t *trial) copy(f Fault) *trial {
 	s := *t.state
 	s.FloorFromBody, s.HubFromBoard, s.FloorFromBoard = slices.Clone(s.FloorFromBody), slices.Clone(s.HubFromBoard), slices.Clone(s.FloorFromBoard)
 	s.Steer, s.Spin = cloneRows(s.Steer), cloneRows(s.Spin)
-	return &trial{fault: f, job: t.job.Clone(), camera: t.camera, state: &s, used: slices.Clone(t.used)}
+	return &trial{fault: f, job: t.job.Clone(), camera: t.camera, state: &s, used: slices.Clone(t.used), off: maps.Clone(t.off)}
 }
 
 func cloneRows(m [][]float64) [][]float64 {
@@ -280,7 +285,46 @@ func cloneRows(m [][]float64) [][]float64 {
 	return out
 }
 
-// mishaps lists what may have happened, the simplest first.
+// kept returns the observations without those left out.
+func (t *trial) kept(obs []Observation) []Observation {
+	if len(t.off) == 0 {
+		return obs
+	}
+	obs = slices.Clone(obs)
+	for v := range t.off {
+		obs[v].Corners, obs[v].Joint = nil, nil
+	}
+	return obs
+}
+
+// offViews lists the simplest explanations of all: one of the views that fit
+// worst, of those judged as a whole, was measured wrongly. (Corners measured one
+// by one are judged later, one by one.) No more than a tenth of all can be.
+func (t *trial) offViews(obs []Observation) []*trial {
+	n, costs := t.misfits(obs)
+	var list []int
+	for v, part := range n.views {
+		if part.id >= 0 && part.f.rows != nil {
+			list = append(list, v)
+		}
+	}
+	if len(t.off) > len(list)/10 {
+		return nil
+	}
+	sort.SliceStable(list, func(a, b int) bool { return costs[list[a]] > costs[list[b]] })
+	var out []*trial
+	for _, v := range list[:min(6, len(list))] {
+		x := t.copy(Fault{})
+		if x.off == nil {
+			x.off = map[int]bool{}
+		}
+		x.off[v] = true
+		out = append(out, x)
+	}
+	return out
+}
+
+// mishaps lists what may have happened, the simpler first.
 func (t *trial) mishaps(obs []Observation) []*trial {
 	j, c := t.job, t.job.Cast()
 	var out []*trial
@@ -292,9 +336,9 @@ func (t *trial) mishaps(obs []Observation) []*trial {
 		out = append(out, x)
 	}
 	laySeen := func(f int, stations []int) bool {
-		for _, o := range obs {
+		for v, o := range obs {
 			st := j.Photos[o.Photo].Station
-			if t.used[o.Photo] && c.floorAt[o.Board][st] == f && slices.Contains(stations, st) {
+			if t.used[o.Photo] && !t.off[v] && c.floorAt[o.Board][st] == f && slices.Contains(stations, st) {
 				return true
 			}
 		}
@@ -336,7 +380,7 @@ func (t *trial) mishaps(obs []Observation) []*trial {
 // if no photograph shows it both before and after.
 func (t *trial) slip(h, st int, obs []Observation) *trial {
 	j := t.job
-	seen := j.whatIsSeen(j.Cast(), obs, t.used).hang[h]
+	seen := j.whatIsSeen(j.Cast(), t.kept(obs), t.used).hang[h]
 	hang := j.Hangs[h]
 	before, after := hang.Stations.Cut(st, len(j.Stations))
 	shown := func(st int) bool { return seen[st] }
@@ -460,7 +504,7 @@ func (t *trial) whereItBelongs(ctx context.Context, obs []Observation, job *Job)
 // hang together: wrong corners are dealt with later, a mishap moves all corners
 // of a place.
 func (t *trial) misfits(obs []Observation) (*network, []float64) {
-	n := build(t.job, t.camera, obs, t.state, t.used, 0)
+	n := build(t.job, t.camera, t.kept(obs), t.state, t.used, 0)
 	var all [2][]float64 // per row, of pairs and of views
 	kind, costs := make([]int, len(obs)), make([][]float64, len(obs))
 	for v, part := range n.views {

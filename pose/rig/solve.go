@@ -4,6 +4,7 @@ import (
 	"context"
 	"fmt"
 	"io"
+	"maps"
 	"math"
 	"slices"
 	"sort"
@@ -233,20 +234,34 @@ func (f *fitting) robust() error {
 }
 
 func (f *fitting) explain() (err error) {
-	f.job, f.state, f.used, f.faults, err = explain(f.ctx, f.job, f.camera, f.obs, f.state, f.used)
+	var now *trial
+	if now, f.faults, err = explain(f.ctx, f.job, f.camera, f.obs, f.state, f.used); err != nil {
+		return err
+	}
+	f.job, f.state, f.used = now.job, now.state, now.used
+	if len(now.off) > 0 {
+		all := build(f.job, f.camera, f.obs, f.state, f.used, 0)
+		for _, v := range slices.Sorted(maps.Keys(now.off)) {
+			if all.views[v].id >= 0 {
+				f.offViews = append(f.offViews, all.off(f.obs[v], all.views[v]))
+				f.rejected += len(f.obs[v].Corners)
+			}
+		}
+		f.obs = now.kept(f.obs)
+	}
 	for _, x := range f.faults {
 		if x.Kind == PhotoMisfiled {
 			why := strings.Replace(strings.TrimPrefix(x.Text, x.Photo), " and is left out", "", 1)
 			f.leftOut = append(f.leftOut, LeftOut{x.Photo, "it" + why})
 		}
 	}
-	return err
+	return nil
 }
 
 // final leaves out wrong corners and solves without a loss, until none is left
 // to leave out.
 func (f *fitting) final() error {
-	total := countCorners(f.obs, f.used)
+	total := countCorners(f.obs, f.used) + f.rejected
 	for round := range 4 {
 		check := build(f.job, f.camera, f.obs, f.state, f.used, 0)
 		kept, out, views := check.reject(f.obs, f.o.RejectSigma)
@@ -437,11 +452,7 @@ func (n *network) reject(obs []Observation, sigma float64) (kept []Observation, 
 		if kind[v] == 1 {
 			if at[v][0] > limit {
 				gone += len(o.Corners)
-				off := OffView{Board: n.job.Boards[o.Board].Name, Photo: n.job.Photos[o.Photo].Path}
-				if e, ok := n.offsets(n.views[v]); ok {
-					off.OffPx = rms(e)
-				}
-				views = append(views, off)
+				views = append(views, n.off(o, n.views[v]))
 				out[v].Corners, out[v].Joint = nil, nil
 			}
 			continue
@@ -456,6 +467,15 @@ func (n *network) reject(obs []Observation, sigma float64) (kept []Observation, 
 		}
 	}
 	return out, gone, views
+}
+
+// off names an observation that does not fit as a whole.
+func (n *network) off(o Observation, v view) OffView {
+	off := OffView{Board: n.job.Boards[o.Board].Name, Photo: n.job.Photos[o.Photo].Path}
+	if e, ok := n.offsets(v); ok {
+		off.OffPx = rms(e)
+	}
+	return off
 }
 
 // rms is the root mean square of both coordinates.
