@@ -147,6 +147,9 @@ type Folder struct {
 // PhotosOf is where the photographs of a station belong: a folder in the job's,
 // or a pattern where that does not name one folder.
 func (f *Folder) PhotosOf(station int) string {
+	if station >= len(f.patterns) { // a folder that was not read from disk
+		return "photos/" + f.Job.Stations[station].Name
+	}
 	pattern := f.patterns[station][0]
 	if dir := path.Dir(pattern); !strings.ContainsAny(dir, `*?[\`) {
 		return dir
