@@ -1,5 +1,6 @@
 // Both poses of a planar board by OpenCV's own solver, for the tests of package
-// rig. In: fx fy cx cy k1 k2 p1 p2 k3, n, then n times X Y u v (board
+// rig. In: the sixteen intrinsics in OpenCV's order
+// (fx fy cx cy, then its twelve coefficients), n, then n times X Y u v (board
 // coordinates in metres, pixels). Out: for each solution, best first, rotation
 // vector, translation and RMS reprojection error, seven numbers, a line each.
 #include <cstdio>
@@ -9,7 +10,7 @@
 #include <opencv2/calib3d.hpp>
 
 int main() {
-	double k[9];
+	double k[16];
 	for (double &v : k)
 		if (!(std::cin >> v)) return 1;
 	int n;
@@ -19,7 +20,7 @@ int main() {
 	for (int i = 0; i < n; i++)
 		if (!(std::cin >> board[i].x >> board[i].y >> px[i].x >> px[i].y)) return 1;
 	cv::Mat K = (cv::Mat_<double>(3, 3) << k[0], 0, k[2], 0, k[1], k[3], 0, 0, 1);
-	cv::Mat D = (cv::Mat_<double>(5, 1) << k[4], k[5], k[6], k[7], k[8]);
+	cv::Mat D(12, 1, CV_64F, k + 4);
 	std::vector<cv::Mat> r, t;
 	cv::solvePnPGeneric(board, px, K, D, r, t, false, cv::SOLVEPNP_IPPE);
 	for (size_t s = 0; s < r.size(); s++) {
