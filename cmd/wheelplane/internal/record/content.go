@@ -1,0 +1,336 @@
+package record
+
+import (
+	"fmt"
+	"strings"
+)
+
+// What stands in the record, for the PDF and the HTML alike.
+
+func (t *telling) heading() string {
+	if t.Style == Customer {
+		return "Your vehicle's wheel alignment"
+	}
+	return "Wheel alignment record"
+}
+
+// subject names the vehicle.
+func (t *telling) subject() string {
+	s := t.Vehicle.Name
+	for _, x := range []string{t.Visit.Fleet, t.Visit.Plate} {
+		if x != "" && !strings.Contains(s, x) {
+			s += " · " + x
+		}
+	}
+	if s = strings.TrimPrefix(s, " · "); s == "" {
+		return t.Job
+	}
+	return s
+}
+
+// fact is a value with its name, perhaps blank.
+type fact struct{ name, value string }
+
+func (t *telling) factList() []fact {
+	v := &t.Visit
+	return []fact{
+		{"vehicle", t.Vehicle.Name}, {"fleet number", v.Fleet}, {"plate", v.Plate}, {"odometer", v.Odo},
+		{"chassis number", v.Chassis}, {"customer", v.Customer}, {"contact", v.Contact}, {"date", v.Date},
+		{"place", v.Place}, {"people", t.people()}, {"target values", t.specLine()}, {"reference axle", t.axleName(t.Vehicle.Reference)},
+	}
+}
+
+func (t *telling) shortFacts() []fact {
+	v := &t.Visit
+	return []fact{
+		{"fleet number", v.Fleet}, {"plate", v.Plate}, {"odometer", v.Odo}, {"date", v.Date},
+		{"customer", v.Customer}, {"people", t.people()}, {"place", v.Place}, {"target values", t.specLine()},
+	}
+}
+
+func (t *telling) customerFacts() []fact {
+	v := &t.Visit
+	return []fact{
+		{"fleet number", v.Fleet}, {"plate", v.Plate}, {"odometer", v.Odo}, {"date", v.Date},
+		{"customer", v.Customer}, {"place", v.Place}, {"people", t.people()}, {"target values", t.specLine()},
+	}
+}
+
+func (t *telling) people() string {
+	var out []string
+	for _, p := range t.Visit.People {
+		s := p.Name
+		if p.Role != "" {
+			s += " (" + p.Role + ")"
+		}
+		out = append(out, s)
+	}
+	return strings.Join(out, ", ")
+}
+
+func (t *telling) specLine() string {
+	if t.Spec.Name == "" && t.Spec.Source == "" {
+		if len(t.Targets) == 0 {
+			return "none given"
+		}
+		return ""
+	}
+	if t.Spec.Source == "" || t.Spec.Name == "" {
+		return t.Spec.Name + t.Spec.Source
+	}
+	return t.Spec.Name + ": " + t.Spec.Source
+}
+
+// axleTitle is an axle's heading in the table of readings.
+func (t *telling) axleTitle(axle int) string {
+	a := t.Vehicle.Axles[axle-1]
+	s := upper(t.axleName(axle))
+	name := strings.ToLower(a.Name)
+	if a.Steered && !strings.Contains(name, "steer") {
+		s += ", steered"
+	}
+	if a.Driven && !strings.Contains(name, "driv") {
+		s += ", driven"
+	}
+	if axle == t.Vehicle.Reference {
+		s += " (reference axle)"
+	}
+	return s
+}
+
+func (t *telling) planTitle() string {
+	s := "From above, " + t.standing()
+	if t.last != "" {
+		s += " (" + t.first + " dashed)"
+	}
+	return s
+}
+
+// section is a plain table.
+type section struct {
+	title   string
+	columns []col
+	rows    [][]string
+	brief   []int // columns that stay where room is short
+}
+
+func (g *section) short(row []string) []string {
+	out := make([]string, len(g.brief))
+	for i, k := range g.brief {
+		out[i] = row[k]
+	}
+	return out
+}
+
+func (g *section) shortColumns() []col {
+	out := make([]col, len(g.brief))
+	for i, k := range g.brief {
+		out[i] = g.columns[k]
+	}
+	return out
+}
+
+// grids are what was checked, the tyres, and what was done.
+func (t *telling) grids() []section {
+	var out []section
+	if len(t.Visit.Checks) > 0 {
+		g := section{title: "Checked before measuring", columns: []col{{"check", 5, false}, {"found", 2, false}, {"note", 5, false}, {"who", 3, false}, {"when", 3, false}}, brief: []int{0, 1, 2}}
+		for _, c := range t.Visit.Checks {
+			g.rows = append(g.rows, []string{c.Name, c.State, c.Note, c.Who, c.When})
+		}
+		out = append(out, g)
+	}
+	if len(t.Visit.Tyres) > 0 {
+		tread, pressure := "tread, mm", "pressure, kPa"
+		if t.Units == Imperial {
+			tread, pressure = "tread, 1/32 in", "pressure, psi"
+		}
+		g := section{title: "Tyres", columns: []col{{"wheel", 4, false}, {"size", 4, false}, {tread, 2.6, true}, {pressure, 2.8, true}, {"note", 5, false}}, brief: []int{0, 1, 2, 3}}
+		for _, y := range t.Visit.Tyres {
+			wheel := fmt.Sprintf("axle %d %s", y.Axle, y.Side)
+			if y.Position != "" {
+				wheel += ", " + y.Position
+			}
+			g.rows = append(g.rows, []string{wheel, y.Size, t.tread(y.Tread), t.pressure(y.Pressure), y.Note})
+		}
+		out = append(out, g)
+	}
+	if len(t.Visit.Adjustments) > 0 {
+		g := section{title: "Done", columns: []col{{"what", 6, false}, {"how much", 4, false}, {"who", 3, false}, {"when", 3, false}}, brief: []int{0, 1}}
+		for _, a := range t.Visit.Adjustments {
+			g.rows = append(g.rows, []string{a.What, a.Amount, a.Who, a.When})
+		}
+		out = append(out, g)
+	}
+	return out
+}
+
+// A pound-force per square inch is 6.894757 kPa (NIST SP 811, B.8).
+const psi = 6.894757
+
+func (t *telling) tread(v float64) string {
+	switch {
+	case !(v > 0):
+		return ""
+	case t.Units == Imperial:
+		return decimal(v/inch*32, 0)
+	}
+	return decimal(v*1e3, 1)
+}
+
+func (t *telling) pressure(kPa float64) string {
+	switch {
+	case !(kPa > 0):
+		return ""
+	case t.Units == Imperial:
+		return decimal(kPa/psi, 0)
+	}
+	return decimal(kPa, 0)
+}
+
+const slipText = "A wheel that points elsewhere than it rolls is dragged sideways all the way. From the readings:"
+
+// slipGrid tells what it costs to leave the vehicle as it was, and as it is.
+func (t *telling) slipGrid() section {
+	g := section{title: "What it costs to leave it", columns: []col{{"axle", 4, false}, {"what", 6, false}, {"epoch", 4, false}, {"dragged sideways", 4, true}, {"± (k = 2)", 3, true}}}
+	for _, s := range t.Slip {
+		name := ""
+		if s.Axle >= 1 && s.Axle <= len(t.Vehicle.Axles) {
+			name = t.axleName(s.Axle)
+		}
+		u := ""
+		if s.U > 0 {
+			u = t.slipPer(2 * s.U)
+		}
+		g.rows = append(g.rows, []string{name, s.Of, s.Epoch, t.slipPer(s.Value), u})
+	}
+	return g
+}
+
+func (t *telling) furtherGrid() section {
+	g := section{title: "Further readings", columns: []col{{"axle", 2, false}, {"reading", 6, false}, {"side", 2, false}, {t.first, 3.2, true}, {"± (k = 2)", 2.4, true}}}
+	if t.last != "" {
+		g.columns = append(g.columns, col{t.last, 3.2, true}, col{"± (k = 2)", 2.4, true})
+	}
+	axle := 0
+	for _, l := range t.further() {
+		row := []string{"", l.title(), string(l.side)}
+		if l.axle != axle {
+			row[0] = fmt.Sprint(l.axle)
+			axle = l.axle
+		}
+		for _, c := range []*cell{l.found, l.left} {
+			if c == nil {
+				row = append(row, "", "")
+				continue
+			}
+			row = append(row, t.withUnit(l, c.value), t.expanded(l, c.u))
+		}
+		g.rows = append(g.rows, row[:len(g.columns)])
+	}
+	return g
+}
+
+func (t *telling) networkFacts() []fact {
+	n := t.Network
+	runout := "no"
+	if n.RunoutRemoved {
+		runout = "yes"
+	}
+	return []fact{
+		{"photographs", fmt.Sprint(n.Photos)}, {"boards seen", fmt.Sprint(n.Views)}, {"corners (left out)", fmt.Sprintf("%d (%d)", n.Corners, n.Rejected)},
+		{"residual, pixels", decimal(n.RMSPx, 3)}, {"chi-square / freedom", decimal(n.VarianceFactor, 2)}, {"runout compensated", runout},
+	}
+}
+
+func (t *telling) stationGrid() section {
+	unit := "rolled, mm"
+	if t.Units == Imperial {
+		unit = "rolled, in"
+	}
+	g := section{columns: []col{{"station", 3, false}, {"epoch", 4, false}, {"photographs", 2, true}, {unit, 2, true}, {"wheels turned, °", 2.5, true}}}
+	for _, s := range t.Network.Stations {
+		rolled := decimal(s.RolledMM, 0)
+		if t.Units == Imperial {
+			rolled = decimal(s.RolledMM/1e3/inch, 1)
+		}
+		g.rows = append(g.rows, []string{s.Name, s.Epoch, fmt.Sprint(s.Photos), rolled, decimal(s.TurnDeg, 1)})
+	}
+	return g
+}
+
+// networkNotes are what the measurement told of itself.
+func (t *telling) networkNotes() []string {
+	var out []string
+	if n := len(t.Network.LeftOut); n > 0 {
+		var names []string
+		for _, x := range t.Network.LeftOut {
+			names = append(names, fmt.Sprintf("%s (%s)", x.Photo, x.Reason))
+		}
+		if n > 4 {
+			names = append(names[:4], fmt.Sprintf("and %d more", n-4))
+		}
+		out = append(out, plural(n, "photograph")+" left out: "+strings.Join(names, "; "))
+	}
+	return append(out, t.Warnings...)
+}
+
+// signers are who is to sign: the people who are known, and whoever is usual.
+func (t *telling) signers() []Person {
+	out := append([]Person{}, t.Visit.People...)
+	if len(out) > 2 {
+		out = out[:2]
+	}
+	if len(out) == 0 {
+		out = append(out, Person{Role: "measured by"})
+	}
+	if len(out) == 1 && t.Style != Customer {
+		out = append(out, Person{Role: "checked by"})
+	}
+	return append(out, Person{Role: "accepted for the customer", Name: t.Visit.Contact})
+}
+
+func (t *telling) shortMethod() string {
+	s := "Measured from photographs of boards clamped to the wheels"
+	if n := t.Network; n != nil {
+		s += fmt.Sprintf(" (%s, residual %s px", plural(n.Photos, "photograph"), decimal(n.RMSPx, 3))
+		if n.RunoutRemoved {
+			s += ", runout compensated)"
+		} else {
+			s += ", runout not compensated)"
+		}
+	}
+	s += ". ± is the expanded uncertainty, k = 2 (about 95 %). Camber is positive where the top leans outward, toe where the wheels point inward, thrust and scrub to the left."
+	return s
+}
+
+func (t *telling) shortCaution() string {
+	return "Chock wheels, use stands, lock turn plates while rolling. After adjusting, tighten to the maker's torque and test on the road with care. The vehicle maker's manual, local codes and licensed practice come first."
+}
+
+// keyText explains the strips.
+func (t *telling) keyText() string {
+	s := "bar: 95 % interval"
+	if t.judged {
+		s = "blue band: tolerance, its white line the value to adjust to; " + s
+	} else {
+		s += "; each strip has nought in its middle"
+	}
+	if t.last != "" {
+		s = "outline: " + t.first + "; " + s
+	}
+	return s
+}
+
+// tallyBeside is what stands beside the counts: those of before, or how many
+// readings nothing is said of.
+func (t *telling) tallyBeside(open int) string {
+	if t.last != "" {
+		a, b, c, _ := t.tally(true)
+		return fmt.Sprintf("%s: %d within, %d undecided, %d outside", t.first, a, b, c)
+	}
+	if open > 0 {
+		return fmt.Sprintf("%d without a target", open)
+	}
+	return ""
+}

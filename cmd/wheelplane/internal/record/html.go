@@ -1,0 +1,256 @@
+package record
+
+import (
+	_ "embed"
+	"fmt"
+	"html/template"
+	"io"
+
+	"wheelplane/pose/align"
+)
+
+//go:embed page.html
+var pageText string
+
+var pageTemplate = template.Must(template.New("page").Parse(pageText))
+
+// What the page's template sees.
+type (
+	htmlPage struct {
+		Version, Heading, Subject, Date, Footer string
+		Paper                                   template.CSS
+		Ink, Soft, Hairline, Tint               template.CSS
+		FactColumns                             int
+		Facts                                   []htmlFact
+		Plain, Judged                           bool
+		Summary, Standing, Was                  string
+		Counts, Key                             []htmlCount
+		KeyText                                 string
+		PlanTitle                               string
+		Plan                                    template.HTML
+		PlainAxles                              []htmlPlainAxle
+		Epochs                                  []string
+		Span, Columns                           int
+		Axles                                   []htmlAxle
+		More                                    string
+		Sections                                []htmlSection
+		Signers                                 []Person
+	}
+	htmlFact  struct{ Name, Value string }
+	htmlCount struct {
+		Mark template.HTML
+		N    int
+		Word string
+	}
+	htmlPlainAxle struct {
+		Title     string
+		Sentences []htmlSentence
+	}
+	htmlSentence struct {
+		Mark, Strip   template.HTML
+		Text, Verdict string
+		Outside       bool
+	}
+	htmlAxle struct {
+		Title string
+		Rows  []htmlRow
+	}
+	htmlRow struct {
+		Name, Side   string
+		Cells        []htmlCell
+		Wish, Limits string
+		Strip        template.HTML
+	}
+	htmlCell struct {
+		Value, U, Unit, Verdict, Probability string
+		Mark                                 template.HTML
+		Now                                  bool
+	}
+	htmlSection struct {
+		Title, Lead string
+		Facts       []htmlFact
+		Heads       []htmlText
+		Rows        [][]htmlText
+		Paragraphs  []string
+		Items       []string
+	}
+	htmlText struct {
+		Name  string
+		Right bool
+	}
+)
+
+// WriteHTML writes the record as one page that needs nothing beside it, for
+// screen and paper.
+func WriteHTML(w io.Writer, in *Input, o Options) error {
+	t, err := tell(in, o)
+	if err != nil {
+		return err
+	}
+	return pageTemplate.Execute(w, t.page())
+}
+
+func markHTML(v align.Verdict) template.HTML { return template.HTML(markPicture(v).svg("", "mark")) }
+
+func (t *telling) page() *htmlPage {
+	p := &htmlPage{
+		Version: t.Version, Heading: t.heading(), Subject: t.subject(), Date: t.Visit.Date, Footer: t.footer(),
+		Paper: template.CSS(fmt.Sprintf("%smm %smm", num(t.paper.WidthMM), num(t.paper.HeightMM))),
+		Ink:   template.CSS(ink), Soft: template.CSS(soft), Hairline: template.CSS(hairline), Tint: template.CSS(tint),
+		FactColumns: 4, Plain: t.Style == Customer, Judged: t.judged, Standing: upper(t.standing()),
+		PlanTitle: t.planTitle(), Signers: t.signers(), KeyText: t.keyText(),
+	}
+	for i := range p.Signers {
+		p.Signers[i].Role = upper(p.Signers[i].Role)
+	}
+	list := t.factList()
+	switch t.Style {
+	case OnePage:
+		list = t.shortFacts()
+	case Customer:
+		list = t.customerFacts()
+		p.Summary = t.plainSummary()
+	}
+	for _, f := range list {
+		p.Facts = append(p.Facts, htmlFact{f.name, f.value})
+	}
+	within, undecided, outside, open := t.tally(false)
+	p.Counts = []htmlCount{{markHTML(align.Within), within, "within"}, {markHTML(align.Undecided), undecided, "undecided"}, {markHTML(align.Outside), outside, "outside"}}
+	p.Was = t.tallyBeside(open)
+	if t.judged {
+		p.Key = append(p.Key, p.Counts...)
+	}
+	p.Key = append(p.Key, htmlCount{markHTML(""), 0, "no target"})
+
+	if t.Style == Full {
+		p.Plan = template.HTML(t.plan(182, 190, true).svg("plan", "plan"))
+	} else {
+		p.Plan = template.HTML(t.plan(130, 100, false).svg("plan", "plan"))
+	}
+	if p.Plain {
+		p.PlanTitle = "From above"
+		t.plainPage(p)
+	} else {
+		t.readingsPage(p)
+	}
+	t.sectionsPage(p)
+	return p
+}
+
+func (t *telling) plainPage(p *htmlPage) {
+	for axle := 1; axle <= len(t.Vehicle.Axles); axle++ {
+		a := htmlPlainAxle{Title: t.axleTitle(axle)}
+		for i, x := range t.sentences(axle) {
+			id := fmt.Sprintf("s%d-%d", axle, i)
+			a.Sentences = append(a.Sentences, htmlSentence{
+				Mark: markHTML(x.now().Verdict), Strip: template.HTML(t.strip(x.line, 42, 6).svg(id, "strip")),
+				Text: x.text, Verdict: x.verdict, Outside: x.now().Verdict == align.Outside,
+			})
+		}
+		p.PlainAxles = append(p.PlainAxles, a)
+	}
+}
+
+func (t *telling) readingsPage(p *htmlPage) {
+	p.Epochs = []string{upper(t.first)}
+	strip := 60.0
+	if t.last != "" {
+		p.Epochs = append(p.Epochs, upper(t.last))
+		strip = 36
+	}
+	p.Span = 2
+	if t.judged {
+		p.Span = 3
+	}
+	p.Columns = 3 + p.Span*len(p.Epochs)
+	if t.judged {
+		p.Columns += 2
+	}
+	most := 5
+	if t.Style == OnePage {
+		most = 2
+	}
+	left := 0
+	for axle := 1; axle <= len(t.Vehicle.Axles); axle++ {
+		a := htmlAxle{Title: t.axleTitle(axle)}
+		lines := t.mains(axle, most)
+		left += len(t.mains(axle, 9)) - len(lines)
+		for i, l := range lines {
+			r := htmlRow{Name: l.title(), Side: string(l.side), Strip: template.HTML(t.strip(l, strip, 4.8).svg(fmt.Sprintf("r%d-%d", axle, i), "strip"))}
+			r.Wish, r.Limits = t.limits(l)
+			cells := []*cell{l.found}
+			if t.last != "" {
+				cells = append(cells, l.left)
+			}
+			for k, c := range cells {
+				h := htmlCell{Now: k == len(cells)-1, Value: "–"}
+				if c != nil {
+					h.Value, h.U, h.Unit, h.Verdict = t.number(l, c.value), t.expanded(l, c.u), t.unit(l), string(c.Verdict)
+				}
+				if h.Verdict != "" {
+					h.Mark, h.Probability = markHTML(c.Verdict), probability(c.Conformance)
+				}
+				r.Cells = append(r.Cells, h)
+			}
+			a.Rows = append(a.Rows, r)
+		}
+		p.Axles = append(p.Axles, a)
+	}
+	if left > 0 {
+		p.More = upper(plural(left, "reading")) + " more in the full record."
+	}
+}
+
+func (g section) html() htmlSection {
+	h := htmlSection{Title: g.title}
+	for _, c := range g.columns {
+		h.Heads = append(h.Heads, htmlText{c.name, c.right})
+	}
+	for _, r := range g.rows {
+		row := []htmlText{}
+		for i, c := range r {
+			row = append(row, htmlText{c, g.columns[i].right})
+		}
+		h.Rows = append(h.Rows, row)
+	}
+	return h
+}
+
+func (t *telling) sectionsPage(p *htmlPage) {
+	add := func(h htmlSection) { p.Sections = append(p.Sections, h) }
+	for _, g := range t.grids() {
+		add(g.html())
+	}
+	if len(t.Visit.Remarks) > 0 && t.Style != OnePage {
+		add(htmlSection{Title: "Remarks", Items: t.Visit.Remarks})
+	}
+	if len(t.Slip) > 0 && t.Style != OnePage {
+		h := t.slipGrid().html()
+		h.Lead = slipText
+		add(h)
+	}
+	switch t.Style {
+	case Customer:
+		add(htmlSection{Title: "Please note", Items: plainCautions})
+		return
+	case OnePage:
+		add(htmlSection{Title: "How it was measured, and cautions", Paragraphs: []string{t.shortMethod(), t.shortCaution()}})
+		return
+	}
+	if g := t.furtherGrid(); len(g.rows) > 0 {
+		add(g.html())
+	}
+	if t.Network != nil {
+		h := htmlSection{}
+		if g := t.stationGrid(); len(g.rows) > 1 {
+			h = g.html()
+		}
+		h.Title, h.Items = "Photographs and how well they fit", t.networkNotes()
+		for _, f := range t.networkFacts() {
+			h.Facts = append(h.Facts, htmlFact{f.name, f.value})
+		}
+		add(h)
+	}
+	add(htmlSection{Title: "How it was measured", Paragraphs: t.method()})
+	add(htmlSection{Title: "Cautions", Items: cautions})
+}

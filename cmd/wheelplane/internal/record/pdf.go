@@ -1,0 +1,741 @@
+package record
+
+import (
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+
+	"wheelplane/pose/align"
+
+	"github.com/go-pdf/fpdf"
+)
+
+// sheet is a PDF being set, page by page; y is where the next thing goes, mm.
+type sheet struct {
+	*telling
+	pdf        *fpdf.Fpdf
+	w, h       float64
+	x0, x1     float64 // margins
+	top, floor float64 // of what is set
+	y          float64
+}
+
+// Sizes of type, points.
+const (
+	sizeTitle = 19
+	sizeHead  = 10.5
+	sizeText  = 8.2
+	sizeTable = 7.5
+	sizeSmall = 6.5
+)
+
+// WritePDF writes the record as PDF. The same input gives the same bytes.
+func WritePDF(w io.Writer, in *Input, o Options) error {
+	t, err := tell(in, o)
+	if err != nil {
+		return err
+	}
+	s := t.newSheet()
+	switch t.Style {
+	case OnePage:
+		s.onePage()
+	case Customer:
+		s.customer()
+	default:
+		s.full()
+	}
+	s.edges()
+	return s.pdf.Output(w)
+}
+
+func (t *telling) newSheet() *sheet {
+	s := &sheet{telling: t, w: t.paper.WidthMM, h: t.paper.HeightMM, x0: 14, x1: t.paper.WidthMM - 14, top: 20, floor: t.paper.HeightMM - 17}
+	s.pdf = fpdf.NewCustom(&fpdf.InitType{OrientationStr: "P", UnitStr: "mm", Size: fpdf.SizeType{Wd: s.w, Ht: s.h}})
+	s.pdf.SetAutoPageBreak(false, 0)
+	s.pdf.SetCatalogSort(true)
+	s.pdf.SetCreationDate(t.Made)
+	s.pdf.SetModificationDate(t.Made)
+	s.pdf.SetTitle(s.clean(t.heading()+", "+t.subject()), true)
+	s.pdf.SetCreator("wheelplane "+t.Version, true)
+	s.pdf.SetProducer("wheelplane "+t.Version, true)
+	s.pdf.SetLang("en-GB")
+	s.pdf.SetLineJoinStyle("round")
+	s.pdf.AddUTF8FontFromBytes("sans", "", regularTTF)
+	s.pdf.AddUTF8FontFromBytes("sans", "B", boldTTF)
+	s.page()
+	s.y = 14
+	return s
+}
+
+func (s *sheet) page() {
+	s.pdf.AddPage()
+	s.y = s.top
+}
+
+// need starts a new page where less than h is left.
+func (s *sheet) need(h float64) bool {
+	if s.y+h <= s.floor {
+		return false
+	}
+	s.page()
+	return true
+}
+
+// clean replaces signs that the fonts lack, so that nothing is lost unseen.
+func (t *telling) clean(text string) string {
+	return strings.Map(func(r rune) rune {
+		if r == '\u00a0' {
+			return ' '
+		}
+		if _, ok := lettersOf(false).of(r); !ok {
+			t.missing[r] = true
+			return '□'
+		}
+		return r
+	}, text)
+}
+
+func rgb(c colour) (r, g, b int) {
+	v, err := strconv.ParseUint(string(c[1:]), 16, 32)
+	if err != nil {
+		panic(err)
+	}
+	return int(v >> 16), int(v >> 8 & 255), int(v & 255)
+}
+
+func (s *sheet) text(x, y float64, text string, points float64, c colour, bold bool, a anchor) {
+	if text == "" {
+		return
+	}
+	text = s.clean(text)
+	style := ""
+	if bold {
+		style = "B"
+	}
+	s.pdf.SetFont("sans", style, 0)
+	s.pdf.SetFontUnitSize(points * point)
+	s.pdf.SetTextColor(rgb(c))
+	switch a {
+	case middle:
+		x -= textWidth(text, points, bold) / 2
+	case end:
+		x -= textWidth(text, points, bold)
+	}
+	s.pdf.Text(x, y, text)
+}
+
+// paint draws a picture with its top left corner at (x, y).
+func (s *sheet) paint(p *picture, x, y float64) {
+	for _, sh := range p.shapes {
+		if sh.text != "" {
+			s.text(x+sh.x, y+sh.y, sh.text, sh.size/point, sh.fill, sh.bold, sh.anchor)
+			continue
+		}
+		how := ""
+		if sh.fill != "" {
+			s.pdf.SetFillColor(rgb(sh.fill))
+			how = "F"
+		}
+		if sh.stroke != "" {
+			s.pdf.SetDrawColor(rgb(sh.stroke))
+			s.pdf.SetLineWidth(sh.width)
+			s.pdf.SetDashPattern(sh.dash, 0)
+			how += "D"
+		}
+		for _, g := range sh.path {
+			q := g.p
+			switch g.op {
+			case 'M':
+				s.pdf.MoveTo(x+q[0][0], y+q[0][1])
+			case 'L':
+				s.pdf.LineTo(x+q[0][0], y+q[0][1])
+			case 'C':
+				s.pdf.CurveBezierCubicTo(x+q[0][0], y+q[0][1], x+q[1][0], y+q[1][1], x+q[2][0], y+q[2][1])
+			case 'Z':
+				s.pdf.ClosePath()
+			}
+		}
+		s.pdf.DrawPath(how)
+	}
+}
+
+func (s *sheet) rule(y float64, c colour, width float64) { s.stroke(s.x0, y, s.x1, y, c, width) }
+
+func (s *sheet) stroke(x0, y0, x1, y1 float64, c colour, width float64) {
+	p := &picture{}
+	p.line(x0, y0, x1, y1, c, width)
+	s.paint(p, 0, 0)
+}
+
+func (s *sheet) fill(x, y, w, h float64, c colour) {
+	p := &picture{}
+	p.rect(x, y, w, h, c, "", 0)
+	s.paint(p, 0, 0)
+}
+
+func (s *sheet) mark(x, y float64, v align.Verdict) {
+	p := &picture{}
+	p.mark(x, y, 0.95, v, false)
+	s.paint(p, 0, 0)
+}
+
+// head sets a section's heading; room is what must follow on the same page.
+func (s *sheet) head(title string, room float64) {
+	if s.y > s.top+1 {
+		s.y += 4.5
+	}
+	s.need(8 + room)
+	s.y += 4
+	s.text(s.x0, s.y, title, sizeHead, ink, true, start)
+	s.pdf.Bookmark(s.clean(title), 0, s.y-4)
+	s.y += 1.8
+	s.rule(s.y, ink, 0.3)
+	s.y += 1
+}
+
+// para sets a paragraph, with a sign hung before it where lead is not empty.
+func (s *sheet) para(lead, text string, points float64, c colour) {
+	x := s.x0
+	if lead != "" {
+		x += 4
+	}
+	step := points * point * 1.38
+	for i, l := range wrap(s.clean(text), points, false, s.x1-x) {
+		s.need(step)
+		s.y += step
+		if i == 0 && lead != "" {
+			s.text(s.x0+1, s.y, lead, points, soft, false, start)
+		}
+		s.text(x, s.y, l, points, c, false, start)
+	}
+	s.y += step * 0.3
+}
+
+// paraHeight is how high para will be.
+func (s *sheet) paraHeight(lead, text string, points float64) float64 {
+	w := s.x1 - s.x0
+	if lead != "" {
+		w -= 4
+	}
+	return points * point * 1.38 * (float64(len(wrap(s.clean(text), points, false, w))) + 0.3)
+}
+
+// edges writes what stands at the head and the foot of every page, once their
+// number is known.
+func (s *sheet) edges() {
+	n := s.pdf.PageCount()
+	for i := 1; i <= n; i++ {
+		s.pdf.SetPage(i)
+		if i > 1 {
+			s.text(s.x0, 12, fit(s.clean(s.heading()+" · "+s.subject()), sizeSmall+0.5, false, s.x1-s.x0-45), sizeSmall+0.5, soft, false, start)
+			s.text(s.x1, 12, s.Visit.Date, sizeSmall+0.5, soft, false, end)
+			s.rule(14, hairline, 0.25)
+		}
+		y := s.h - 9
+		s.rule(y-3.4, hairline, 0.25)
+		number := fmt.Sprintf("page %d of %d", i, n)
+		s.text(s.x1, y, number, sizeSmall, soft, false, end)
+		foot := s.footer()
+		s.text(s.x0, y, fit(s.clean(foot), sizeSmall, false, s.x1-s.x0-25), sizeSmall, soft, false, start)
+	}
+}
+
+func (t *telling) footer() string {
+	foot := "wheelplane " + t.Version
+	if t.Job != "" {
+		foot = "job: " + t.Job + " · " + foot
+	}
+	if t.Tool.Version != "" && t.Tool.Version != t.Version {
+		foot += ", measured with " + t.Tool.Version
+	}
+	if !t.Made.IsZero() {
+		foot += " · written " + t.Made.Format("2006-01-02 15:04")
+	}
+	return foot
+}
+
+// title sets the top of the first page.
+func (s *sheet) title() {
+	s.y += 6.5
+	right := s.Visit.Date
+	room := s.x1 - s.x0 - textWidth(right, sizeHead, true) - 4
+	s.text(s.x0, s.y, fit(s.heading(), sizeTitle, true, room), sizeTitle, ink, true, start)
+	s.text(s.x1, s.y, right, sizeHead, ink, true, end)
+	s.y += 6.2
+	sub := wrap(s.clean(s.subject()), sizeHead, false, s.x1-s.x0)
+	for i, l := range sub {
+		if i == 2 {
+			break
+		}
+		s.text(s.x0, s.y, l, sizeHead, soft, false, start)
+		s.y += 4.6
+	}
+	s.y -= 1.6
+	s.rule(s.y, ink, 0.7)
+	s.y += 2
+}
+
+// facts sets a form: a name above each value, a line to write on below it.
+func (s *sheet) facts(columns int, list []fact) {
+	gap := 4.0
+	w := (s.x1 - s.x0 - gap*float64(columns-1)) / float64(columns)
+	for i := 0; i < len(list); i += columns {
+		row := list[i:min(i+columns, len(list))]
+		lines, most := make([][]string, len(row)), 1
+		for k, f := range row {
+			lines[k] = wrap(s.clean(f.value), 8.6, false, w)
+			most = max(most, len(lines[k]))
+		}
+		h := 5.4 + 3.9*float64(most)
+		s.need(h)
+		for k, f := range row {
+			x := s.x0 + (w+gap)*float64(k)
+			s.text(x, s.y+3, f.name, sizeSmall, soft, false, start)
+			for j, l := range lines[k] {
+				s.text(x, s.y+7+3.9*float64(j), l, 8.6, ink, false, start)
+			}
+			s.stroke(x, s.y+h-0.9, x+w, s.y+h-0.9, hairline, 0.25)
+		}
+		s.y += h
+	}
+	s.y += 1
+}
+
+// col is a column of a plain table: its part of the width, and whether numbers
+// stand in it.
+type col struct {
+	name  string
+	share float64
+	right bool
+}
+
+// grid sets a plain table with wrapped cells; its heading comes again on every
+// page.
+func (s *sheet) grid(columns []col, rows [][]string) {
+	sum := 0.0
+	for _, c := range columns {
+		sum += c.share
+	}
+	gap := 3.0
+	unit := (s.x1 - s.x0 - gap*float64(len(columns)-1)) / sum
+	step := sizeTable * point * 1.3
+	heads := func() {
+		x := s.x0
+		for _, c := range columns {
+			w := c.share * unit
+			if c.right {
+				s.text(x+w, s.y+3.2, c.name, sizeSmall, soft, false, end)
+			} else {
+				s.text(x, s.y+3.2, c.name, sizeSmall, soft, false, start)
+			}
+			x += w + gap
+		}
+		s.y += 4.4
+		s.rule(s.y, hairline, 0.25)
+	}
+	heads()
+	for _, r := range rows {
+		cells, most := make([][]string, len(columns)), 1
+		for i, c := range columns {
+			if i < len(r) {
+				cells[i] = wrap(s.clean(r[i]), sizeTable, false, c.share*unit)
+				most = max(most, len(cells[i]))
+			}
+		}
+		h := step*float64(most) + 1.6
+		if s.need(h) {
+			heads()
+		}
+		x := s.x0
+		for i, c := range columns {
+			w := c.share * unit
+			for j, l := range cells[i] {
+				y := s.y + 3.3 + step*float64(j)
+				if c.right {
+					s.text(x+w, y, l, sizeTable, ink, false, end)
+				} else {
+					s.text(x, y, l, sizeTable, ink, false, start)
+				}
+			}
+			x += w + gap
+		}
+		s.y += h
+		s.rule(s.y, hairline, 0.15)
+	}
+}
+
+// verdicts sets the counts in a tinted bar.
+func (s *sheet) verdicts() {
+	s.need(15)
+	h := 10.5
+	s.y += 1.5
+	s.fill(s.x0, s.y, s.x1-s.x0, h, tint)
+	within, undecided, outside, open := s.tally(false)
+	base := s.y + 6.7
+	x := s.x0 + 4
+	if within+undecided+outside == 0 {
+		text := "No target values were given: readings are told, not judged."
+		if s.last == "" {
+			text += fmt.Sprintf(" %s only.", upper(s.first))
+		}
+		s.text(x, base-0.3, text, 9, ink, false, start)
+		s.y += h + 1
+		return
+	}
+	s.text(x, base, upper(s.standing()), 10, ink, true, start)
+	x += textWidth(upper(s.standing()), 10, true) + 7
+	for _, c := range []struct {
+		v align.Verdict
+		n int
+	}{{align.Within, within}, {align.Undecided, undecided}, {align.Outside, outside}} {
+		p := &picture{}
+		p.mark(x+1.3, base-1.4, 1.35, c.v, false)
+		s.paint(p, 0, 0)
+		text := fmt.Sprintf("%d %s", c.n, c.v)
+		s.text(x+4.2, base, text, 10, ink, true, start)
+		x += 4.2 + textWidth(text, 10, true) + 7
+	}
+	right := s.tallyBeside(open)
+	s.text(s.x1-4, base, fit(right, 8, false, s.x1-4-x), 8, soft, false, end)
+	s.y += h + 1
+}
+
+// columns are where things stand in the table of readings, mm from the margin.
+type columns struct {
+	side, found, left, target, targetEnd, strip, width float64
+	value, plus                                        float64 // right edges within an epoch
+	mark                                               float64
+	blockW                                             float64
+}
+
+// wishEnd is where the value to adjust to ends in the target's column.
+const wishEnd = 8.5
+
+func (s *sheet) columns() columns {
+	w := s.x1 - s.x0
+	c := columns{side: 30, found: 36.5, value: 11, plus: 22.8, mark: 29.3, blockW: 44}
+	if s.Angles == Minutes {
+		c.value, c.plus = 12.5, 25.5
+		c.mark = 28.5
+	}
+	if !s.judged {
+		c.blockW = c.mark
+	}
+	x := c.found + c.blockW
+	if s.last != "" {
+		c.left = x
+		x += c.blockW
+	}
+	if s.judged {
+		c.target = x + 0.5
+		x += 25
+		if s.last == "" {
+			x += 8
+		}
+		c.targetEnd = x
+		x += 2
+	}
+	c.strip = x
+	c.width = w - x
+	return c
+}
+
+func (s *sheet) tableHead(c columns) {
+	y := s.y + 3.6
+	s.text(s.x0+c.found+c.value-8.5, y, upper(s.first), sizeTable, ink, true, start)
+	if s.last != "" {
+		s.text(s.x0+c.left+c.value-8.5, y, fit(upper(s.last), sizeTable, true, c.blockW-4), sizeTable, ink, true, start)
+	}
+	if s.judged {
+		s.text(s.x0+c.target+wishEnd, y, "Target", sizeTable, ink, true, end)
+		s.text(s.x0+c.targetEnd, y, "limits", sizeSmall, soft, false, end)
+		s.text(s.x0+c.strip+c.width*(bandFrom+bandTo)/2, y, "tolerance", sizeSmall, soft, false, middle)
+	}
+	s.y += 5
+	s.rule(s.y, ink, 0.3)
+}
+
+// readings sets the table of readings with their strips, axle by axle, the
+// rows pitch high.
+func (s *sheet) readings(rank int, pitch float64) {
+	c := s.columns()
+	s.tableHead(c)
+	for axle := 1; axle <= len(s.Vehicle.Axles); axle++ {
+		lines := s.mains(axle, rank)
+		n := float64(min(3, len(lines)))
+		if s.need(5 + pitch*n) {
+			s.tableHead(c)
+		}
+		s.fill(s.x0, s.y, s.x1-s.x0, 5, tint)
+		s.text(s.x0+1, s.y+3.55, fit(s.clean(s.axleTitle(axle)), sizeTable+0.3, true, s.x1-s.x0-2), sizeTable+0.3, ink, true, start)
+		s.y += 5
+		if len(lines) == 0 {
+			s.text(s.x0+1, s.y+3.4, "no reading of this axle", sizeTable, soft, false, start)
+			s.y += pitch
+		}
+		for i, l := range lines {
+			if s.need(pitch) {
+				s.tableHead(c)
+			}
+			if i > 0 {
+				s.rule(s.y, hairline, 0.12)
+			}
+			s.row(l, c, pitch)
+		}
+	}
+	s.rule(s.y, ink, 0.3)
+}
+
+func (s *sheet) row(l *line, c columns, pitch float64) {
+	y := s.y + pitch/2 + sizeTable*point*0.36
+	if l.first {
+		s.text(s.x0+1, y, fit(l.title(), sizeTable, false, c.side-2), sizeTable, ink, false, start)
+	}
+	s.text(s.x0+c.side, y, string(l.side), sizeTable, soft, false, start)
+	block := func(x float64, e *cell, strong bool) {
+		if e == nil {
+			s.text(x+c.value, y, "–", sizeTable, faint, false, end)
+			return
+		}
+		s.text(x+c.value, y, s.number(l, e.value), sizeTable, ink, strong, end)
+		if u := s.expanded(l, e.u); u != "" {
+			s.text(x+c.plus, y, "± "+u, sizeTable, soft, false, end)
+		}
+		s.text(x+c.plus+0.8, y, s.unit(l), sizeSmall, soft, false, start)
+		if e.Verdict != "" {
+			s.mark(x+c.mark, s.y+pitch/2, e.Verdict)
+			s.text(x+c.mark+2, y, string(e.Verdict), sizeTable-0.3, ink, strong, start)
+		}
+	}
+	block(s.x0+c.found, l.found, s.last == "")
+	if s.last != "" {
+		block(s.x0+c.left, l.left, true)
+	}
+	if s.judged {
+		wish, limits := s.limits(l)
+		s.text(s.x0+c.target+wishEnd, y, wish, sizeTable-0.3, ink, false, end)
+		s.text(s.x0+c.targetEnd, y, limits, sizeTable-0.3, soft, false, end)
+	}
+	s.paint(s.strip(l, c.width, pitch), s.x0+c.strip, s.y)
+	s.y += pitch
+}
+
+// legend explains signs and strips.
+func (s *sheet) legend() {
+	s.need(5)
+	s.y += 4
+	x := s.x0 + 1
+	put := func(v align.Verdict, what string) {
+		s.mark(x+0.6, s.y-0.9, v)
+		s.text(x+2.6, s.y, what, sizeSmall, soft, false, start)
+		x += 2.6 + textWidth(what, sizeSmall, false) + 4
+	}
+	if s.judged {
+		put(align.Within, "within")
+		put(align.Undecided, "undecided")
+		put(align.Outside, "outside")
+	}
+	put("", "no target")
+	text := s.keyText()
+	s.text(s.x1, s.y, fit(text, sizeSmall, false, s.x1-x), sizeSmall, soft, false, end)
+	s.y += 2
+}
+
+// signatures sets lines to sign on, with the names of those who are known.
+func (s *sheet) signatures() {
+	s.y += 2
+	s.need(signHigh)
+	s.sign()
+}
+
+// signHigh is the height of the lines to sign on.
+const signHigh = 20
+
+func (s *sheet) sign() {
+	list := s.signers()
+	gap := 6.0
+	w := (s.x1 - s.x0 - gap*float64(len(list)-1)) / float64(len(list))
+	for i, p := range list {
+		x := s.x0 + (w+gap)*float64(i)
+		s.text(x, s.y+4, upper(p.Role), sizeSmall+0.5, soft, false, start)
+		s.stroke(x, s.y+15, x+w, s.y+15, ink, 0.25)
+		name := p.Name
+		if name == "" {
+			name = "name"
+		}
+		s.text(x, s.y+18.4, fit(s.clean(name), sizeSmall+0.5, false, w-22), sizeSmall+0.5, soft, false, start)
+		s.text(x+w, s.y+18.4, "signature, date", sizeSmall, faint, false, end)
+	}
+	s.y += signHigh
+}
+
+func (s *sheet) full() {
+	s.title()
+	s.facts(4, s.factList())
+	s.verdicts()
+	room := s.floor - s.y - 13
+	if room < 110 {
+		room = s.floor - s.top - 12
+	}
+	p := s.plan(s.x1-s.x0, room, true)
+	s.head(s.planTitle(), p.h)
+	s.y += 2
+	s.paint(p, s.x0, s.y)
+	s.y += p.h
+
+	s.head("Readings", 40)
+	s.readings(5, 4.8)
+	s.legend()
+	for _, g := range s.grids() {
+		s.head(g.title, 12)
+		s.grid(g.columns, g.rows)
+	}
+	if len(s.Visit.Remarks) > 0 {
+		s.head("Remarks", 6)
+		for _, r := range s.Visit.Remarks {
+			s.para("–", r, sizeText, ink)
+		}
+	}
+	if len(s.Slip) > 0 {
+		g := s.slipGrid()
+		s.head(g.title, 15)
+		s.para("", slipText, sizeText, soft)
+		s.grid(g.columns, g.rows)
+	}
+	if g := s.furtherGrid(); len(g.rows) > 0 {
+		s.head(g.title, 15)
+		s.grid(g.columns, g.rows)
+	}
+	s.network()
+	s.head("How it was measured", 15)
+	for _, m := range s.method() {
+		s.para("", m, sizeText, ink)
+	}
+	s.head("Cautions", 15)
+	for _, c := range cautions {
+		s.para("–", c, sizeText, ink)
+	}
+	s.head("Signatures", 23)
+	s.signatures()
+}
+
+func (s *sheet) network() {
+	if s.Network == nil {
+		return
+	}
+	s.head("Photographs and how well they fit", 24)
+	s.facts(6, s.networkFacts())
+	if g := s.stationGrid(); len(g.rows) > 1 {
+		s.grid(g.columns, g.rows)
+	}
+	s.y += 1.5
+	for _, n := range s.networkNotes() {
+		s.para("–", n, sizeText, ink)
+	}
+}
+
+// onePage sets everything on one page: what does not fit is left out, the least
+// important first, and counted.
+func (s *sheet) onePage() {
+	s.title()
+	s.facts(4, s.shortFacts())
+	s.verdicts()
+	notes := []string{s.shortMethod(), s.shortCaution()}
+	foot := signHigh + 1.5
+	for _, n := range notes {
+		foot += s.paraHeight("", n, sizeSmall)
+	}
+	rank, pitch := 3, 4.6
+	count := func() float64 {
+		n := 0
+		for a := range s.Vehicle.Axles {
+			n += max(1, len(s.mains(a+1, rank)))
+		}
+		return float64(n)
+	}
+	room := func() float64 {
+		return s.floor - s.y - foot - 5 - 6 - 5*float64(len(s.Vehicle.Axles)) - 5
+	}
+	const least = 3.5
+	const planLeast = 62.0
+	for rank > 1 && room()-count()*4.0 < planLeast {
+		rank--
+	}
+	plan := room() - count()*pitch
+	if plan < planLeast {
+		pitch = max(least, (room()-planLeast)/count())
+		plan = room() - count()*pitch
+	}
+	if plan > 25 {
+		plan = min(plan, 92)
+		w := 62.0
+		y := s.y + 2
+		p := s.plan(w, plan-3, false)
+		s.paint(p, s.x0, y)
+		s.beside(s.x0+w+8, y, plan-3)
+		s.y = y + plan
+	}
+	s.readings(rank, pitch)
+	all := 0
+	for a := range s.Vehicle.Axles {
+		all += len(s.mains(a+1, 9)) - len(s.mains(a+1, rank))
+	}
+	s.legend()
+	if all > 0 {
+		notes[0] += fmt.Sprintf(" %s more in the full record.", upper(plural(all, "reading")))
+	}
+	s.y += 0.5
+	for _, n := range notes {
+		s.para("", n, sizeSmall, soft)
+	}
+	s.y = max(s.y, s.floor-signHigh)
+	s.sign()
+}
+
+// beside sets what was checked and done at the right of the small drawing.
+func (s *sheet) beside(x, y, h float64) {
+	x0 := s.x0
+	s.x0 = x
+	defer func() { s.x0 = x0 }()
+	bottom := y + h
+	s.y = y
+	left := 0
+	for _, g := range s.grids() {
+		rows := [][]string{}
+		need := 10.5
+		for i, r := range g.rows {
+			if s.y+need+4.4+4.4 > bottom && i < len(g.rows) {
+				left += len(g.rows) - i
+				break
+			}
+			rows = append(rows, g.short(r))
+			need += 5.2 * s.gridLines(g.shortColumns(), g.short(r))
+		}
+		if len(rows) == 0 {
+			continue
+		}
+		s.y += 3.4
+		s.text(s.x0, s.y, g.title, sizeText, ink, true, start)
+		s.y += 0.6
+		s.grid(g.shortColumns(), rows)
+		s.y += 1.5
+	}
+	if left > 0 {
+		s.text(s.x0, min(s.y+3, bottom), fmt.Sprintf("%s more in the full record", plural(left, "entry")), sizeSmall, soft, false, start)
+	}
+}
+
+// gridLines is how many lines the highest cell of a row takes.
+func (s *sheet) gridLines(columns []col, row []string) float64 {
+	sum := 0.0
+	for _, c := range columns {
+		sum += c.share
+	}
+	unit := (s.x1 - s.x0 - 3*float64(len(columns)-1)) / sum
+	most := 1
+	for i, c := range columns {
+		most = max(most, len(wrap(s.clean(row[i]), sizeTable, false, c.share*unit)))
+	}
+	return float64(most)
+}

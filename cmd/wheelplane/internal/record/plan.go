@@ -1,0 +1,479 @@
+package record
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"wheelplane/pose/align"
+)
+
+// plot is the vehicle on the ground, metres: x forward, y left, as the drawing
+// needs it.
+type plot struct {
+	axles       []plotAxle
+	front, rear float64 // ends of the body, x
+	half        float64 // half its width
+	factor      float64 // angles are drawn larger by this
+	kingpin     *float64
+	last        [2]float64 // the centreline's ends, x
+}
+
+type plotAxle struct {
+	number       int
+	x, y         float64 // midpoint
+	half         float64 // half the track
+	tyre, width  float64
+	now, before  [2]plotWheel // left, right
+	heading, was *float64     // of the axle
+}
+
+type plotWheel struct {
+	angle float64 // heading, positive to the left
+	known bool
+}
+
+// plotOf places the axles: as measured where they were, or as job.yaml has them.
+func (t *telling) plotOf() *plot {
+	g := &plot{}
+	shift, n := 0.0, 0
+	measured := func(i int) (float64, bool) {
+		if l := t.of(align.Wheelbase, i+1, align.NoSide); l != nil {
+			return -l.now().value, true
+		}
+		return 0, i == 0 && !t.Kingpin
+	}
+	for i, a := range t.Vehicle.Axles {
+		if x, ok := measured(i); ok {
+			shift, n = shift+x+a.Position, n+1
+		}
+	}
+	if n > 0 {
+		shift /= float64(n)
+	}
+	if t.Kingpin && n > 0 {
+		zero := 0.0
+		g.kingpin = &zero
+	}
+	biggest := 0.0
+	for i, a := range t.Vehicle.Axles {
+		x, ok := measured(i)
+		if !ok {
+			x = shift - a.Position
+		}
+		p := plotAxle{number: i + 1, x: x, half: a.Track / 2, tyre: a.TyreDiameter}
+		if p.tyre <= 0 {
+			p.tyre = 1
+		}
+		p.width = 0.28 * p.tyre
+		if l := t.of(align.Track, i+1, align.NoSide); l != nil {
+			p.half = l.now().value / 2
+		}
+		if l := t.of(align.AxleOffset, i+1, align.NoSide); l != nil {
+			p.y = l.now().value
+		}
+		for k, side := range []align.Side{align.Left, align.Right} {
+			l := t.of(align.Toe, i+1, side)
+			if l == nil {
+				continue
+			}
+			p.now[k] = plotWheel{-side.Outboard() * l.now().value, true}
+			if l.left != nil && l.found != nil {
+				p.before[k] = plotWheel{-side.Outboard() * l.found.value, true}
+			}
+			biggest = math.Max(biggest, math.Max(math.Abs(p.now[k].angle), math.Abs(p.before[k].angle)))
+		}
+		if p.now[0].known && p.now[1].known {
+			h := (p.now[0].angle + p.now[1].angle) / 2
+			p.heading = &h
+			if p.before[0].known && p.before[1].known {
+				w := (p.before[0].angle + p.before[1].angle) / 2
+				p.was = &w
+			}
+		}
+		g.axles = append(g.axles, p)
+		g.half = math.Max(g.half, p.half+p.width*0.62)
+	}
+	slices.SortFunc(g.axles, func(a, b plotAxle) int { return cmp.Compare(b.x, a.x) })
+	first, last := g.axles[0], g.axles[len(g.axles)-1]
+	g.front, g.rear = first.x+1.25*first.tyre, last.x-0.95*last.tyre
+	g.last = [2]float64{g.front, g.rear}
+	if g.kingpin != nil && *g.kingpin > first.x {
+		g.front = *g.kingpin + 0.9
+	}
+	// The largest angle is drawn as 4 to 10 degrees.
+	g.factor = 100
+	for _, f := range []float64{50, 20, 10, 5, 2, 1} {
+		if biggest*g.factor > 10*degree {
+			g.factor = f
+		}
+	}
+	return g
+}
+
+// plan draws the vehicle from above, to scale, front up: its angles enlarged.
+// With words the numbers stand beside the wheels with their names, else without.
+func (t *telling) plan(w, maxH float64, words bool) *picture {
+	g := t.plotOf()
+	p := &picture{w: w, title: "The vehicle from above", desc: t.planDesc(g)}
+	top, bottom := 9.0, 9.0
+	if !words {
+		top, bottom = 7, 7
+	}
+	label := 43.0 // room for the words of a side
+	right := 46.0 // and for those of an axle
+	if !words {
+		label, right = math.Max(13, (w-34)/2), 0
+	}
+	s := math.Min((w-2*label-right)/(2*g.half), (maxH-top-bottom)/(g.front-g.rear))
+	if words {
+		// No larger than the labels need, or a short vehicle fills the page.
+		s = math.Min(s, 30)
+	}
+	p.h = top + bottom + s*(g.front-g.rear)
+	cx := label + g.half*s
+	if !words || 2*label+right+2*g.half*s < w {
+		cx = (w - right) / 2
+	}
+	at := func(x, y float64) [2]float64 { return [2]float64{cx - y*s, top + (g.front-x)*s} }
+	line := func(x0, y0, x1, y1 float64, c colour, width float64, dash ...float64) {
+		a, b := at(x0, y0), at(x1, y1)
+		p.line(a[0], a[1], b[0], b[1], c, width, dash...)
+	}
+	t.drawBody(p, g, s, at)
+
+	// The centreline runs through all; the thrust line from the reference axle.
+	line(g.front+0.5*7/s, 0, g.rear-0.5*4/s, 0, soft, 0.2, 4, 1, 0.8, 1)
+	var thrust *plotAxle
+	for i := range g.axles {
+		if g.axles[i].number == t.Vehicle.Reference && g.axles[i].heading != nil {
+			thrust = &g.axles[i]
+		}
+	}
+	for i := range g.axles {
+		t.drawAxle(p, &g.axles[i], g.factor, s, at)
+	}
+	if thrust != nil {
+		draw := func(h float64, c colour, width float64, dash ...float64) {
+			length := g.front - thrust.x - 0.1*(g.front-g.rear)
+			if thrust.number == g.axles[0].number {
+				length = 0.35 * (g.front - g.rear)
+			}
+			dx, dy := length*math.Cos(h*g.factor), length*math.Sin(h*g.factor)
+			line(thrust.x, thrust.y, thrust.x+dx, thrust.y+dy, c, width, dash...)
+			tip := at(thrust.x+dx, thrust.y+dy)
+			arrow := polygon(true, [2]float64{tip[0], tip[1] - 0.4}, [2]float64{tip[0] - 1, tip[1] + 2.2}, [2]float64{tip[0] + 1, tip[1] + 2.2})
+			p.add(shape{path: turned(arrow, tip[0], tip[1], h*g.factor, 0, 0), fill: c})
+		}
+		if thrust.was != nil {
+			draw(*thrust.was, faint, 0.25, 1.2, 0.9)
+		}
+		draw(*thrust.heading, blue, 0.45)
+	}
+	t.drawKey(p, g, s, words, thrust != nil)
+	if words {
+		t.label(p, g, s, at, cx, w)
+	} else {
+		t.shortLabel(p, g, at)
+	}
+	return p
+}
+
+// drawBody draws what carries the axles, only to show where the front is.
+func (t *telling) drawBody(p *picture, g *plot, s float64, at func(x, y float64) [2]float64) {
+	a := at(g.front, g.half*0.93)
+	w, h := 2*g.half*0.93*s, (g.front-g.rear)*s
+	p.add(shape{path: rounded(a[0], a[1], w, h, math.Min(4, 0.35*s)), fill: tint, stroke: hairline, width: 0.25})
+	if g.kingpin != nil {
+		k := at(*g.kingpin, 0)
+		p.circle(k[0], k[1], math.Max(1.1, 0.09*s), white, ink, 0.35)
+		p.circle(k[0], k[1], 0.35, ink, "", 0)
+		p.write(k[0]+2.4, k[1]-1.2, "kingpin", 6.5, soft, false, start)
+		return
+	}
+	// A windscreen's edge.
+	y := 0.35 * s
+	p.add(shape{path: []segment{
+		{op: 'M', p: [3][2]float64{{a[0] + 0.08*w, a[1] + y*1.35}}},
+		{op: 'C', p: [3][2]float64{{a[0] + 0.3*w, a[1] + y*0.7}, {a[0] + 0.7*w, a[1] + y*0.7}, {a[0] + 0.92*w, a[1] + y*1.35}}},
+	}, stroke: hairline, width: 0.35})
+}
+
+func (t *telling) drawAxle(p *picture, a *plotAxle, factor, s float64, at func(x, y float64) [2]float64) {
+	beam := func(h float64, c colour, width float64, dash ...float64) {
+		// Across the heading (cos h, sin h) lies (−sin h, cos h), to the left.
+		dx, dy := -a.half*math.Sin(h*factor), a.half*math.Cos(h*factor)
+		l, r := at(a.x+dx, a.y+dy), at(a.x-dx, a.y-dy)
+		p.line(l[0], l[1], r[0], r[1], c, width, dash...)
+	}
+	if a.was != nil {
+		beam(*a.was, faint, 0.2, 1.2, 0.9)
+	}
+	if a.heading != nil {
+		beam(*a.heading, ink, 0.4)
+	} else {
+		beam(0, faint, 0.3, 0.6, 0.8)
+	}
+	for k, side := range []align.Side{align.Left, align.Right} {
+		c := at(a.x, a.y+side.Outboard()*a.half)
+		wheel := rounded(c[0]-a.width*s/2, c[1]-a.tyre*s/2, a.width*s, a.tyre*s, math.Min(1.4, 0.3*a.width*s))
+		draw := func(angle float64, fill, stroke colour, width float64, dash ...float64) {
+			p.add(shape{path: turned(wheel, c[0], c[1], angle, 0, 0), fill: fill, stroke: stroke, width: width, dash: dash})
+		}
+		n := a.now[k]
+		if !n.known {
+			draw(0, white, faint, 0.25, 0.8, 0.7)
+			continue
+		}
+		draw(n.angle*factor, "#3b4854", ink, 0.2)
+		if a.before[k].known {
+			draw(a.before[k].angle*factor, "", faint, 0.3, 1, 0.8)
+		} else {
+			draw(0, "", faint, 0.2, 0.6, 0.6)
+		}
+		// Where the wheel points.
+		f := shape{path: turned(polygon(false, [2]float64{c[0], c[1] - a.tyre*s/2 + 0.8}, [2]float64{c[0], c[1] + a.tyre*s/2 - 0.8}), c[0], c[1], n.angle*factor, 0, 0), stroke: white, width: 0.25}
+		p.add(f)
+	}
+}
+
+// drawKey writes what the lines are, the scale and the factor.
+func (t *telling) drawKey(p *picture, g *plot, s float64, words, thrust bool) {
+	y := p.h - 2
+	p.line(0.3, y, 0.3+s, y, ink, 0.3)
+	p.line(0.3, y-0.8, 0.3, y+0.8, ink, 0.3)
+	p.line(0.3+s, y-0.8, 0.3+s, y+0.8, ink, 0.3)
+	unit := "1 m"
+	if t.Units == Imperial {
+		unit = "1 m (3.28 ft)"
+	}
+	p.write(0.3+s+1.5, y+0.8, unit, 6.5, soft, false, start)
+	x := 0.3 + s + 3 + textWidth(unit, 6.5, false) + 4
+	if !words {
+		p.write(p.w, y+0.8, fmt.Sprintf("angles drawn %s ×", decimal(g.factor, 0)), 6.5, soft, false, end)
+		return
+	}
+	key := func(c colour, width float64, what string, dash ...float64) {
+		p.line(x, y, x+7, y, c, width, dash...)
+		p.write(x+8.2, y+0.8, what, 6.5, soft, false, start)
+		x += 8.2 + textWidth(what, 6.5, false) + 5
+	}
+	key(soft, 0.2, "centreline", 4, 1, 0.8, 1)
+	if thrust {
+		key(blue, 0.45, "thrust line")
+	}
+	if t.last != "" {
+		key(faint, 0.3, t.first, 1, 0.8)
+	}
+	p.write(p.w, y+0.8, fmt.Sprintf("to scale; angles drawn %s times larger", decimal(g.factor, 0)), 6.5, soft, false, end)
+}
+
+// block is the words beside one end of an axle.
+type block struct {
+	y, h  float64
+	lines []*line
+}
+
+// spread moves blocks apart that would overlap, down and then up again.
+func spread(blocks []*block, top, bottom, gap float64) {
+	for i, b := range blocks {
+		y := math.Max(b.y, top)
+		if i > 0 {
+			y = math.Max(y, blocks[i-1].y+blocks[i-1].h+gap)
+		}
+		b.y = y
+	}
+	for i := len(blocks) - 1; i >= 0; i-- {
+		b := blocks[i]
+		limit := bottom
+		if i+1 < len(blocks) {
+			limit = blocks[i+1].y - gap
+		}
+		b.y = math.Min(b.y, limit-b.h)
+	}
+}
+
+// label writes the numbers beside the wheels and, in a column at the right,
+// those of the axles.
+func (t *telling) label(p *picture, g *plot, s float64, at func(x, y float64) [2]float64, cx, w float64) {
+	size, step := 7.2, 3.45
+	most := 0 // lines that fit where axles stand close
+	for _, a := range g.axles {
+		n := 0
+		for _, side := range []align.Side{align.Left, align.Right, align.NoSide} {
+			n = max(n, len(t.planLines(a.number, side)))
+		}
+		most += n
+	}
+	if room := p.h - 12 - 2*float64(len(g.axles)); float64(most)*step > room {
+		step = room / float64(most)
+		size = math.Min(size, step/0.46)
+	}
+	lead := func(from [2]float64, x, y float64) {
+		p.add(shape{path: polygon(false, from, [2]float64{from[0] + 0.55*(x-from[0]), y}, [2]float64{x, y}), stroke: hairline, width: 0.2})
+	}
+	for _, side := range []align.Side{align.Left, align.Right, align.NoSide} {
+		var blocks []*block
+		var ends [][2]float64
+		for i := range g.axles {
+			a := &g.axles[i]
+			b := &block{lines: t.planLines(a.number, side)}
+			if side == align.NoSide && len(b.lines) == 0 {
+				continue
+			}
+			b.h = step * math.Max(1, float64(len(b.lines)))
+			if side == align.NoSide {
+				b.h += step
+			}
+			end := at(a.x, a.y+side.Outboard()*(a.half+a.width*0.75))
+			if side == align.NoSide {
+				end = at(a.x, a.y-(a.half+a.width*0.75))
+			}
+			b.y = end[1] - b.h/2
+			blocks, ends = append(blocks, b), append(ends, end)
+		}
+		spread(blocks, 7, p.h-5, 1.6)
+		x0, x1 := 0.0, 40.0 // of the words
+		switch side {
+		case align.Right:
+			x0, x1 = cx+(cx-40), cx+cx
+		case align.NoSide:
+			x0, x1 = w-42, w
+		}
+		var names string
+		switch side {
+		case align.Left:
+			names = "left wheels"
+		case align.Right:
+			names = "right wheels"
+		default:
+			names = "axles"
+		}
+		p.write(x0, 3.2, names, 7.2, ink, true, start)
+		if t.last != "" {
+			p.write(x1, 3.2, "now, was", 6.2, soft, false, end)
+		}
+		p.line(x0, 4.6, x1, 4.6, hairline, 0.25)
+		for i, b := range blocks {
+			y := b.y + step*0.75
+			switch side {
+			case align.Left:
+				lead(ends[i], x1+0.8, b.y+b.h/2)
+			case align.Right:
+				lead(ends[i], x0-0.8, b.y+b.h/2)
+			}
+			if side == align.NoSide {
+				a := b.axle()
+				p.write(x0, y, fit(upper(t.axleName(a)), size, true, x1-x0), size, ink, true, start)
+				y += step
+			} else if len(b.lines) == 0 {
+				p.write(x0, y, "not measured", size, faint, false, start)
+			}
+			for _, l := range b.lines {
+				t.labelLine(p, l, x0, x1, y, size)
+				y += step
+			}
+		}
+	}
+}
+
+func (b *block) axle() int { return b.lines[0].axle }
+
+// labelLine writes sign, name, value as it stands and as it was.
+func (t *telling) labelLine(p *picture, l *line, x0, x1, y, size float64) {
+	was := 12.5
+	if t.last == "" {
+		was = 0
+	}
+	p.mark(x0+1, y-0.9, 0.85, l.now().Verdict, false)
+	v := l.now().value
+	value := t.withUnit(l, v)
+	if way := l.way(v); way != "" && t.last == "" {
+		value = t.withUnit(l, math.Abs(v)) + " " + way
+	}
+	room := x1 - was - x0 - 3 - textWidth(value, size, true) - 1
+	p.write(x0+3, y, fit(l.name, size, false, room), size, soft, false, start)
+	p.write(x1-was, y, value, size, ink, true, end)
+	if l.left != nil && l.found != nil {
+		p.write(x1, y, t.withUnit(l, l.found.value), size-0.7, soft, false, end)
+	}
+}
+
+// planLines are the readings that stand beside a wheel or an axle.
+func (t *telling) planLines(axle int, side align.Side) []*line {
+	var out []*line
+	want := []align.Quantity{align.Toe, align.Camber, align.Caster, align.Kingpin}
+	if side == align.NoSide {
+		want = []align.Quantity{align.TotalToe, align.ThrustAngle, align.ScrubAngle, align.AxleOffset}
+	}
+	for _, q := range want {
+		if l := t.of(q, axle, side); l != nil {
+			out = append(out, l)
+		}
+	}
+	return out
+}
+
+// shortLabel writes toe and camber of each wheel, where room is short with a
+// letter for a name.
+func (t *telling) shortLabel(p *picture, g *plot, at func(x, y float64) [2]float64) {
+	wide := at(0, g.half)[0] > 30
+	for _, side := range []align.Side{align.Left, align.Right} {
+		var blocks []*block
+		var ends [][2]float64
+		for i := range g.axles {
+			a := &g.axles[i]
+			b := &block{h: 6.6}
+			for _, q := range []align.Quantity{align.Toe, align.Camber} {
+				if l := t.of(q, a.number, side); l != nil {
+					b.lines = append(b.lines, l)
+				}
+			}
+			e := at(a.x, a.y+side.Outboard()*(a.half+a.width*0.8))
+			b.y = e[1] - b.h/2
+			blocks, ends = append(blocks, b), append(ends, e)
+		}
+		spread(blocks, 1, p.h-4, 0.8)
+		for i, b := range blocks {
+			x, a := ends[i][0]-1.2, end
+			if side == align.Right {
+				x, a = ends[i][0]+1.2, start
+			}
+			for k, l := range b.lines {
+				word := upper(l.name) + " "
+				if !wide {
+					word = word[:1] + " "
+				}
+				p.write(x, b.y+2.4+3.1*float64(k), word+t.withUnit(l, l.now().value), 6.8, ink, false, a)
+			}
+		}
+	}
+}
+
+// planDesc tells in words what the drawing shows.
+func (t *telling) planDesc(g *plot) string {
+	s := fmt.Sprintf("Front up, to scale, with wheel angles drawn %s times larger, %s.", decimal(g.factor, 0), t.standing())
+	for _, a := range g.axles {
+		s += " " + upper(t.axleName(a.number)) + ":"
+		n := 0
+		for _, side := range []align.Side{align.Left, align.Right, align.NoSide} {
+			for _, l := range t.planLines(a.number, side) {
+				if n > 0 {
+					s += ","
+				}
+				n++
+				s += " " + l.name
+				if side != align.NoSide {
+					s += " " + string(side)
+				}
+				s += " " + t.withUnit(l, l.now().value)
+			}
+		}
+		if n == 0 {
+			s += " not measured"
+		}
+		s += "."
+	}
+	return s
+}
