@@ -3,6 +3,7 @@ module wheelplane
 go 1.26.0
 
 require (
+	codeberg.org/go-fonts/liberation v0.5.0
 	github.com/dsoprea/go-exif/v3 v3.0.1
 	github.com/go-pdf/fpdf v0.9.0
 	github.com/rogpeppe/go-internal v1.16.0
@@ -18,7 +19,6 @@ require (
 )
 
 require (
-	codeberg.org/go-fonts/liberation v0.5.0 // indirect
 	codeberg.org/go-latex/latex v0.2.0 // indirect
 	codeberg.org/go-pdf/fpdf v0.11.1 // indirect
 	git.sr.ht/~sbinet/gg v0.7.0 // indirect

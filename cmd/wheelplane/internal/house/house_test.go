@@ -25,19 +25,20 @@ const (
 // rooms says, for each package, which of our packages its own files (not its
 // tests) may import. A new package gets its line here and in DEVELOPERS.md.
 var rooms = map[string][]string{
-	"vision":                        {},
-	"pose":                          {},
-	"pose/bundle":                   {"pose"},
-	"pose/align":                    {"pose"},
-	"pose/rig":                      {"vision", "pose", "pose/bundle", "pose/align"},
-	"calib":                         {"vision", "pose", "pose/bundle"},
-	"fixtures":                      {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "calib"},
-	"cmd/wheelplane":                {"cmd/wheelplane/internal/cli"},
-	"cmd/wheelplane/internal/cli":   {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "calib", "fixtures", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit", "cmd/wheelplane/internal/work"},
-	"cmd/wheelplane/internal/spec":  {"pose/align", "pose/rig"},
-	"cmd/wheelplane/internal/visit": {"pose/align"},
-	"cmd/wheelplane/internal/work":  {"pose/align", "pose/rig", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit"},
-	"cmd/wheelplane/internal/house": {},
+	"vision":                         {},
+	"pose":                           {},
+	"pose/bundle":                    {"pose"},
+	"pose/align":                     {"pose"},
+	"pose/rig":                       {"vision", "pose", "pose/bundle", "pose/align"},
+	"calib":                          {"vision", "pose", "pose/bundle"},
+	"fixtures":                       {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "calib"},
+	"cmd/wheelplane":                 {"cmd/wheelplane/internal/cli"},
+	"cmd/wheelplane/internal/cli":    {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "calib", "fixtures", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit", "cmd/wheelplane/internal/work", "cmd/wheelplane/internal/record"},
+	"cmd/wheelplane/internal/spec":   {"pose/align", "pose/rig"},
+	"cmd/wheelplane/internal/visit":  {"pose/align"},
+	"cmd/wheelplane/internal/work":   {"pose/align", "pose/rig", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit"},
+	"cmd/wheelplane/internal/record": {"pose/align", "pose/rig"},
+	"cmd/wheelplane/internal/house":  {},
 }
 
 // pure rooms read no files, know no file format and print nothing.

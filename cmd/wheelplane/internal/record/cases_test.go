@@ -61,15 +61,15 @@ func scene(t testing.TB, name string, seed uint64) *record.Input {
 }
 
 // targets gives every axle of a vehicle invented targets.
-func targets(v rig.Vehicle) []align.Target {
+func targets(v rig.Vehicle) func(rig.Reading) *align.Target {
 	deg := math.Pi / 180
-	var out []align.Target
+	var list []align.Target
 	add := func(q align.Quantity, axle int, side align.Side, low, wish, high float64) {
 		k := deg
 		if q.IsLength() {
 			k = 1e-3
 		}
-		out = append(out, align.Target{Quantity: q, Axle: axle, Side: side, Low: low * k, Wish: wish * k, High: high * k, Source: "invented for the tests"})
+		list = append(list, align.Target{Quantity: q, Axle: axle, Side: side, Low: low * k, Wish: wish * k, High: high * k, Source: "invented for the tests"})
 	}
 	for i, a := range v.Axles {
 		for _, side := range []align.Side{align.Left, align.Right} {
@@ -92,7 +92,14 @@ func targets(v rig.Vehicle) []align.Target {
 			add(align.AxleOffset, i+1, align.NoSide, math.Inf(-1), 0, 5)
 		}
 	}
-	return out
+	return func(r rig.Reading) *align.Target {
+		for i := range list {
+			if list[i].Of(align.Reading{Quantity: r.Quantity, Axle: r.Axle, Side: r.Side}) {
+				return &list[i]
+			}
+		}
+		return nil
+	}
 }
 
 var ferrySpec = record.Spec{Name: "ferry yard truck, three axles", Source: "invented for the demo", ReferenceDiameter: 1.0}
@@ -130,10 +137,13 @@ func told(v rig.Vehicle) record.Visit {
 // whole is the yard truck as found and as left, with everything told.
 func whole(t testing.TB) *record.Input {
 	in := scene(t, "adjusted", 3)
-	in.Targets, in.Spec, in.Visit = targets(in.Vehicle), ferrySpec, told(in.Vehicle)
-	in.Slip = []record.Slip{
-		{Axle: 1, Epoch: "as found", Of: "toe, both wheels", Value: 0.0028, U: 0.0001},
-		{Axle: 1, Epoch: "as left", Of: "toe, both wheels", Value: 0.0007, U: 0.0001},
+	in.Target, in.Spec, in.Visit = targets(in.Vehicle), ferrySpec, told(in.Vehicle)
+	for k, epoch := range []string{"as found", "as left"} {
+		for axle := range 3 {
+			for i, side := range []align.Side{align.Left, align.Right} {
+				in.Slip = append(in.Slip, record.Slip{Epoch: epoch, Slip: align.Slip{Axle: axle + 1, Side: side, Angle: 0.003*float64(i) - 0.001*float64(axle+k), U: 0.0001}})
+			}
+		}
 	}
 	return in
 }
@@ -148,15 +158,15 @@ type example struct {
 func examples(t testing.TB) []example {
 	found := scene(t, "yard-truck", 1)
 	spec := scene(t, "yard-truck", 2)
-	spec.Targets, spec.Spec = targets(spec.Vehicle), ferrySpec
+	spec.Target, spec.Spec = targets(spec.Vehicle), ferrySpec
 	trailer := scene(t, "semi-trailer", 1)
-	trailer.Targets, trailer.Visit = targets(trailer.Vehicle), told(trailer.Vehicle)
+	trailer.Target, trailer.Visit = targets(trailer.Vehicle), told(trailer.Vehicle)
 	five := scene(t, "five-axle", 1)
-	five.Targets, five.Visit = targets(five.Vehicle), told(five.Vehicle)
+	five.Target, five.Visit = targets(five.Vehicle), told(five.Vehicle)
 	car := scene(t, "harbour-car", 1)
-	car.Targets, car.Visit = targets(car.Vehicle), told(car.Vehicle)
+	car.Target, car.Visit = targets(car.Vehicle), told(car.Vehicle)
 	swept := scene(t, "twin-steer", 1)
-	swept.Targets = targets(swept.Vehicle)
+	swept.Target = targets(swept.Vehicle)
 
 	// A truck with its trailer: eight axles, one of them read on one side only.
 	train := scene(t, "five-axle", 4)
@@ -179,7 +189,7 @@ func examples(t testing.TB) []example {
 			}
 		}
 	}
-	train.Targets, train.Visit = targets(train.Vehicle), told(train.Vehicle)
+	train.Target, train.Visit = targets(train.Vehicle), told(train.Vehicle)
 
 	long := whole(t)
 	long.Vehicle.Name = strings.Repeat("yard truck of the long pier ", 8)

@@ -2,7 +2,10 @@ package record
 
 import (
 	"fmt"
+	"math"
 	"strings"
+
+	"wheelplane/pose/align"
 )
 
 // What stands in the record, for the PDF and the HTML alike.
@@ -70,7 +73,7 @@ func (t *telling) people() string {
 
 func (t *telling) specLine() string {
 	if t.Spec.Name == "" && t.Spec.Source == "" {
-		if len(t.Targets) == 0 {
+		if t.Target == nil {
 			return "none given"
 		}
 		return ""
@@ -112,6 +115,7 @@ type section struct {
 	columns []col
 	rows    [][]string
 	brief   []int // columns that stay where room is short
+	pen     bool  // rows are to be written in by hand
 }
 
 func (g *section) short(row []string) []string {
@@ -130,23 +134,40 @@ func (g *section) shortColumns() []col {
 	return out
 }
 
+// usualChecks are what is looked at before measuring: common practice, no
+// source.
+var usualChecks = []string{"tyre pressures", "wheel bearings, play", "kingpins or ball joints, play", "tie rods and drag links, play", "suspension, springs and bushes", "ride height and load", "steering centred"}
+
 // grids are what was checked, the tyres, and what was done.
 func (t *telling) grids() []section {
 	var out []section
-	if len(t.Visit.Checks) > 0 {
-		g := section{title: "Checked before measuring", columns: []col{{"check", 5, false}, {"found", 2, false}, {"note", 5, false}, {"who", 3, false}, {"when", 3, false}}, brief: []int{0, 1, 2}}
-		for _, c := range t.Visit.Checks {
+	checks, tyres := t.Visit.Checks, t.Visit.Tyres
+	if t.Style == Full { // what nobody told is left to the pen
+		if len(checks) == 0 {
+			for _, name := range usualChecks {
+				checks = append(checks, Check{Name: name})
+			}
+		}
+		if len(tyres) == 0 {
+			for i := range t.Vehicle.Axles {
+				tyres = append(tyres, Tyre{Axle: i + 1, Side: align.Left}, Tyre{Axle: i + 1, Side: align.Right})
+			}
+		}
+	}
+	if len(checks) > 0 {
+		g := section{title: "Checked before measuring", pen: len(t.Visit.Checks) == 0, columns: []col{{"check", 5, false}, {"found", 2, false}, {"note", 5, false}, {"who", 3, false}, {"when", 3, false}}, brief: []int{0, 1, 2}}
+		for _, c := range checks {
 			g.rows = append(g.rows, []string{c.Name, c.State, c.Note, c.Who, c.When})
 		}
 		out = append(out, g)
 	}
-	if len(t.Visit.Tyres) > 0 {
+	if len(tyres) > 0 {
 		tread, pressure := "tread, mm", "pressure, kPa"
 		if t.Units == Imperial {
 			tread, pressure = "tread, 1/32 in", "pressure, psi"
 		}
-		g := section{title: "Tyres", columns: []col{{"wheel", 4, false}, {"size", 4, false}, {tread, 2.6, true}, {pressure, 2.8, true}, {"note", 5, false}}, brief: []int{0, 1, 2, 3}}
-		for _, y := range t.Visit.Tyres {
+		g := section{title: "Tyres", pen: len(t.Visit.Tyres) == 0, columns: []col{{"wheel", 4, false}, {"size", 4, false}, {tread, 2.6, true}, {pressure, 2.8, true}, {"note", 5, false}}, brief: []int{0, 1, 2, 3}}
+		for _, y := range tyres {
 			wheel := fmt.Sprintf("axle %d %s", y.Axle, y.Side)
 			if y.Position != "" {
 				wheel += ", " + y.Position
@@ -188,21 +209,40 @@ func (t *telling) pressure(kPa float64) string {
 	return decimal(kPa, 0)
 }
 
-const slipText = "A wheel that points elsewhere than it rolls is dragged sideways all the way. From the readings:"
+const slipText = "A wheel that points elsewhere than it goes is dragged sideways all the way, which costs tyres and fuel. Driving straight ahead, by the readings:"
 
-// slipGrid tells what it costs to leave the vehicle as it was, and as it is.
+// slipGrid tells what it costs to leave the wheels as they were, and as they
+// are.
 func (t *telling) slipGrid() section {
-	g := section{title: "What it costs to leave it", columns: []col{{"axle", 4, false}, {"what", 6, false}, {"epoch", 4, false}, {"dragged sideways", 4, true}, {"± (k = 2)", 3, true}}}
+	g := section{title: "What it costs to leave it", columns: []col{{"axle", 5, false}, {"wheel", 2, false}, {t.first, 4, true}, {"± (k = 2)", 3, true}}}
+	if t.last != "" {
+		g.columns = append(g.columns, col{t.last, 4, true}, col{"± (k = 2)", 3, true})
+	}
+	type wheel struct {
+		axle int
+		side align.Side
+	}
+	row := map[wheel]int{}
 	for _, s := range t.Slip {
-		name := ""
-		if s.Axle >= 1 && s.Axle <= len(t.Vehicle.Axles) {
-			name = t.axleName(s.Axle)
+		at := 2
+		switch {
+		case s.Axle < 1 || s.Axle > len(t.Vehicle.Axles):
+			continue
+		case s.Epoch == t.last && t.last != "":
+			at = 4
+		case s.Epoch != t.first:
+			continue
 		}
-		u := ""
-		if s.U > 0 {
-			u = t.slipPer(2 * s.U)
+		w := wheel{s.Axle, s.Side}
+		if _, ok := row[w]; !ok {
+			row[w] = len(g.rows)
+			r := make([]string, len(g.columns))
+			r[0], r[1] = upper(t.axleName(s.Axle)), string(s.Side)
+			g.rows = append(g.rows, r)
 		}
-		g.rows = append(g.rows, []string{name, s.Of, s.Epoch, t.slipPer(s.Value), u})
+		way, u := s.PerKilometre()
+		r := g.rows[row[w]]
+		r[at], r[at+1] = t.slipPer(math.Abs(way)), t.slipPer(2*u)
 	}
 	return g
 }

@@ -18,7 +18,7 @@ func TestGallery(t *testing.T) {
 	}
 	for _, x := range examples(t) {
 		var b bytes.Buffer
-		if err := record.WritePDF(&b, x.in, x.o); err != nil {
+		if _, err := record.WritePDF(&b, x.in, x.o); err != nil {
 			t.Errorf("%s: %v", x.name, err)
 			continue
 		}

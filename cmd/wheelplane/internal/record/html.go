@@ -73,6 +73,7 @@ type (
 		Rows        [][]htmlText
 		Paragraphs  []string
 		Items       []string
+		Pen         bool
 	}
 	htmlText struct {
 		Name  string
@@ -202,7 +203,7 @@ func (t *telling) readingsPage(p *htmlPage) {
 }
 
 func (g section) html() htmlSection {
-	h := htmlSection{Title: g.title}
+	h := htmlSection{Title: g.title, Pen: g.pen}
 	for _, c := range g.columns {
 		h.Heads = append(h.Heads, htmlText{c.name, c.right})
 	}

@@ -26,9 +26,9 @@ type Input struct {
 	Warnings []string
 	Tool     rig.Tool // what measured
 
-	Targets []align.Target // rad and m
-	Rule    align.Rule
-	Spec    Spec
+	Target func(rig.Reading) *align.Target // of a reading, or nil; nil: there are none
+	Rule   align.Rule
+	Spec   Spec
 
 	Visit Visit
 	Slip  []Slip
@@ -79,13 +79,10 @@ type Check struct {
 // Adjustment is something done to the vehicle.
 type Adjustment struct{ What, Amount, Who, When string }
 
-// Slip is what it costs to leave an axle as it is: how far its tyres are
-// dragged sideways, m per m rolled, with its standard uncertainty.
+// Slip is what it costs to leave a wheel as it stands in an epoch.
 type Slip struct {
-	Axle     int
-	Epoch    string
-	Of       string // what drags: "toe of the left wheel"
-	Value, U float64
+	Epoch string
+	align.Slip
 }
 
 // Style is how much is told, and how.

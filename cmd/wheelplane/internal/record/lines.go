@@ -106,12 +106,12 @@ func tell(in *Input, o Options) (*telling, error) {
 	slices.SortStableFunc(t.lines, func(a, b line) int {
 		return cmp.Or(cmp.Compare(a.axle, b.axle), cmp.Compare(order(a.Quantity), order(b.Quantity)), cmp.Compare(a.station, b.station), -cmp.Compare(rank(a.side), rank(b.side)))
 	})
-	// Where no reading is known to 0.005 degrees, a third decimal is noise.
+	// Where no reading is known to 0.03 degrees, a third decimal is noise.
 	t.degDecimals = 2
 	for i := range t.lines {
 		l := &t.lines[i]
 		l.first = i == 0 || t.lines[i-1].axle != l.axle || t.lines[i-1].Quantity != l.Quantity || t.lines[i-1].station != l.station
-		if n := l.now(); n != nil && l.main && !l.IsLength() && n.u < 0.005*degree {
+		if n := l.now(); n != nil && l.main && !l.IsLength() && n.u < 0.03*degree {
 			t.degDecimals = 3
 		}
 	}
@@ -153,21 +153,14 @@ func inCore(r rig.Reading) (value, u float64) {
 	return r.Value * k, r.U * k
 }
 
-// targetOf finds the target of a reading, or nil.
-func (in *Input) targetOf(r rig.Reading) *align.Target {
-	for i := range in.Targets {
-		if in.Targets[i].Of(align.Reading{Quantity: r.Quantity, Axle: r.Axle, Side: r.Side}) {
-			return &in.Targets[i]
-		}
-	}
-	return nil
-}
-
 // judge is a reading against its target, if it has one.
 func (in *Input) judge(r rig.Reading) (*align.Target, cell) {
 	c := cell{}
 	c.value, c.u = inCore(r)
-	target := in.targetOf(r)
+	if in.Target == nil {
+		return nil, c
+	}
+	target := in.Target(r)
 	if target != nil {
 		c.Judgement = target.Judge(c.value, c.u, in.Rule)
 	}

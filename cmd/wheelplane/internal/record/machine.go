@@ -178,13 +178,14 @@ type TargetJSON struct {
 	Verdict     align.Verdict `json:"verdict"`
 }
 
-// SlipJSON is a [Slip]: metres dragged sideways a kilometre rolled.
+// SlipJSON is a [Slip]: metres dragged sideways for each kilometre, positive
+// where the wheel points left of its way.
 type SlipJSON struct {
-	Axle    int     `json:"axle"`
-	Epoch   string  `json:"epoch"`
-	Of      string  `json:"of"`
-	MPerKM  float64 `json:"m_per_km"`
-	UMPerKM float64 `json:"u_m_per_km"`
+	Epoch   string     `json:"epoch"`
+	Axle    int        `json:"axle"`
+	Side    align.Side `json:"side"`
+	MPerKM  float64    `json:"m_per_km"`
+	UMPerKM float64    `json:"u_m_per_km"`
 }
 
 // machineReadings joins each reading with its target and the verdict.
@@ -253,14 +254,15 @@ func JSON(in *Input) (*Document, error) {
 			d.Epochs = append(d.Epochs, r.Epoch)
 		}
 	}
-	if len(in.Targets) > 0 || in.Spec != (Spec{}) {
+	if in.Target != nil || in.Spec != (Spec{}) {
 		d.Spec = &SpecJSON{in.Spec.Name, in.Spec.About, in.Spec.Source, in.Spec.ReferenceDiameter * 1e3, in.Rule.Confidence, in.Rule.Guard}
 		if d.Spec.Confidence == 0 && in.Rule.Guard == 0 {
 			d.Spec.Confidence = 0.95
 		}
 	}
 	for _, s := range in.Slip {
-		d.Slip = append(d.Slip, SlipJSON{s.Axle, s.Epoch, s.Of, s.Value * 1e3, s.U * 1e3})
+		way, u := s.PerKilometre()
+		d.Slip = append(d.Slip, SlipJSON{s.Epoch, s.Axle, s.Side, way, u})
 	}
 	return d, nil
 }

@@ -3,6 +3,8 @@ package record
 import (
 	"fmt"
 	"io"
+	"maps"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -30,11 +32,12 @@ const (
 	sizeSmall = 6.5
 )
 
-// WritePDF writes the record as PDF. The same input gives the same bytes.
-func WritePDF(w io.Writer, in *Input, o Options) error {
+// WritePDF writes the record as PDF. The same input gives the same bytes. It
+// returns the signs that its fonts lack; a box stands for them.
+func WritePDF(w io.Writer, in *Input, o Options) (lost []rune, err error) {
 	t, err := tell(in, o)
 	if err != nil {
-		return err
+		return nil, err
 	}
 	s := t.newSheet()
 	switch t.Style {
@@ -46,7 +49,7 @@ func WritePDF(w io.Writer, in *Input, o Options) error {
 		s.full()
 	}
 	s.edges()
-	return s.pdf.Output(w)
+	return slices.Sorted(maps.Keys(t.missing)), s.pdf.Output(w)
 }
 
 func (t *telling) newSheet() *sheet {
@@ -312,7 +315,7 @@ type col struct {
 
 // grid sets a plain table with wrapped cells; its heading comes again on every
 // page.
-func (s *sheet) grid(columns []col, rows [][]string) {
+func (s *sheet) grid(columns []col, rows [][]string, pen bool) {
 	sum := 0.0
 	for _, c := range columns {
 		sum += c.share
@@ -344,6 +347,9 @@ func (s *sheet) grid(columns []col, rows [][]string) {
 			}
 		}
 		h := step*float64(most) + 1.6
+		if pen {
+			h += 1.6
+		}
 		if s.need(h) {
 			heads()
 		}
@@ -351,7 +357,10 @@ func (s *sheet) grid(columns []col, rows [][]string) {
 		for i, c := range columns {
 			w := c.share * unit
 			for j, l := range cells[i] {
-				y := s.y + 3.3 + step*float64(j)
+				y := s.y + h - 1.7 - step*float64(len(cells[i])-1-j)
+				if !pen {
+					y = s.y + 3.3 + step*float64(j)
+				}
 				if c.right {
 					s.text(x+w, y, l, sizeTable, ink, false, end)
 				} else {
@@ -589,7 +598,7 @@ func (s *sheet) full() {
 	s.legend()
 	for _, g := range s.grids() {
 		s.head(g.title, 12)
-		s.grid(g.columns, g.rows)
+		s.grid(g.columns, g.rows, g.pen)
 	}
 	if len(s.Visit.Remarks) > 0 {
 		s.head("Remarks", 6)
@@ -601,11 +610,11 @@ func (s *sheet) full() {
 		g := s.slipGrid()
 		s.head(g.title, 15)
 		s.para("", slipText, sizeText, soft)
-		s.grid(g.columns, g.rows)
+		s.grid(g.columns, g.rows, g.pen)
 	}
 	if g := s.furtherGrid(); len(g.rows) > 0 {
 		s.head(g.title, 15)
-		s.grid(g.columns, g.rows)
+		s.grid(g.columns, g.rows, g.pen)
 	}
 	s.network()
 	s.head("How it was measured", 15)
@@ -627,7 +636,7 @@ func (s *sheet) network() {
 	s.head("Photographs and how well they fit", 24)
 	s.facts(6, s.networkFacts())
 	if g := s.stationGrid(); len(g.rows) > 1 {
-		s.grid(g.columns, g.rows)
+		s.grid(g.columns, g.rows, g.pen)
 	}
 	s.y += 1.5
 	for _, n := range s.networkNotes() {
@@ -718,7 +727,7 @@ func (s *sheet) beside(x, y, h float64) {
 		s.y += 3.4
 		s.text(s.x0, s.y, g.title, sizeText, ink, true, start)
 		s.y += 0.6
-		s.grid(g.shortColumns(), rows)
+		s.grid(g.shortColumns(), rows, false)
 		s.y += 1.5
 	}
 	if left > 0 {

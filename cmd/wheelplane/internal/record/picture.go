@@ -224,7 +224,8 @@ func (p *picture) svg(id, class string) string {
 			if s.anchor != start {
 				fmt.Fprintf(&b, ` text-anchor="%s"`, anchorWords[s.anchor])
 			}
-			fmt.Fprintf(&b, `>%s</text>`, html.EscapeString(s.text))
+			// Held to its width in our font, so that with another nothing overlaps.
+			fmt.Fprintf(&b, ` textLength="%s" lengthAdjust="spacingAndGlyphs">%s</text>`, num(textWidth(s.text, s.size/point, s.bold)), html.EscapeString(s.text))
 			continue
 		}
 		b.WriteString(`<path d="`)

@@ -233,13 +233,13 @@ func (s *sheet) customer() {
 			continue
 		}
 		s.head(g.title, 12)
-		s.grid(g.columns, g.rows)
+		s.grid(g.columns, g.rows, g.pen)
 	}
 	if len(s.Slip) > 0 {
 		g := s.slipGrid()
 		s.head(g.title, 15)
 		s.para("", slipText, sizeText, soft)
-		s.grid(g.columns, g.rows)
+		s.grid(g.columns, g.rows, g.pen)
 	}
 	s.head("Please note", 20)
 	for _, c := range plainCautions {

@@ -210,12 +210,12 @@ func (t *telling) verdictSentence() string {
 	return fmt.Sprintf("%s: %s, of %s with a target.", upper(t.standing()), strings.Join(parts, ", "), plural(n, "reading"))
 }
 
-// slipPer writes a drag in metres per kilometre, or feet per mile.
+// slipPer writes metres per kilometre as such, or as feet per mile.
 func (t *telling) slipPer(v float64) string {
 	if t.Units == Imperial {
-		return decimal(v*5280, 1) + " ft per mile"
+		return decimal(v/1e3*align.FeetPerMile, 1) + " ft per mile"
 	}
-	return decimal(v*1000, 1) + " m per km"
+	return decimal(v, 2) + " m per km"
 }
 
 // The texts that go with every record. Common practice in workshops, no
