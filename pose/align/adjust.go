@@ -145,7 +145,7 @@ const (
 	camU      = 0.02 * math.Pi / 180 // of an eccentric or camber shim
 	casterU   = 0.1 * math.Pi / 180
 	leverU    = 0.03                 // relative: lever, arm's length and its angle to the rod
-	steeringU = 0.03 * math.Pi / 180 // where the steering comes to rest after its rods were turned, at the wheels
+	steeringU = 0.02 * math.Pi / 180 // where the steering comes to rest after its rods were turned, at the wheels
 	camPivotU = 0.1                  // m: how far the point a camber adjustment turns about lies off the wheel's centre
 )
 
@@ -185,6 +185,10 @@ func (m Move) inputs(before []Move) []input {
 			}
 		}
 		in = append(in, input{rest, 1e-5})
+	case CasterShim:
+		if m.Adjuster.Side == NoSide { // a shim on either side
+			in = append(in, in[0])
+		}
 	case CamberCam:
 		in = append(in, input{camPivotU, 1e-3}, input{camPivotU, 1e-3})
 	}
@@ -275,10 +279,14 @@ func (m Move) apply(f *figure, d []float64) {
 		// the vehicle's left by a negative angle.
 		l, r := f.wheels[both[0]].Centre, f.wheels[both[1]].Centre
 		across := pose.Unit(pose.Sub(l, r))
-		for _, i := range own {
-			if i >= 0 {
-				f.turn(i, pose.Exp(pose.Scale(-v, across)), f.wheels[i].Centre)
+		for k, i := range own {
+			if i < 0 {
+				continue
 			}
+			if k == 1 && a.Side == NoSide {
+				v = m.Amount + d[1]
+			}
+			f.turn(i, pose.Exp(pose.Scale(-v, across)), f.wheels[i].Centre)
 		}
 	case CamberCam:
 		for k, i := range own {

@@ -289,7 +289,7 @@ func TestForeseenUncertainty(t *testing.T) {
 		}
 		// Where the steering comes to rest: a drag link without error turns both
 		// wheels alike.
-		rest := 0.03 * degree * r.NormFloat64()
+		rest := 0.02 * degree * r.NormFloat64()
 		done = append(done, align.Move{Adjuster: align.Adjuster{Kind: align.DragLink, Axle: 1, Pitch: 1e-3, Arm: 1}, Amount: rest / 1e-3})
 		got, err := s.Foresee(done)
 		if err != nil {

@@ -17,6 +17,11 @@ type Stance struct {
 	Reference int
 	Steered   []int // axles, from 1
 	Pins      []Pin // steering axes as measured; those of other steered wheels are taken to be [AssumedPin]
+
+	// FloorTilt is by how much the vehicle may lean on an uneven floor elsewhere,
+	// about each direction, rad; 0 where body boards tell its upright. It counts
+	// where every axle is moved: nothing then tells how it stood before.
+	FloorTilt float64
 }
 
 // Pin is what is known of a wheel's steering axis: readings with their standard
@@ -214,6 +219,32 @@ func (f *figure) axle(axle int) (out [2]int) {
 	return out
 }
 
+// allMoved tells whether every axle is.
+func (s *Stance) allMoved(moves []Move) bool {
+	for _, w := range s.Wheels {
+		moved := false
+		for _, m := range moves {
+			moved = moved || m.Amount != 0 && m.Adjuster.Axle == w.Axle
+		}
+		if !moved {
+			return false
+		}
+	}
+	return true
+}
+
+// lean tilts the whole vehicle about x and y.
+func (f *figure) lean(x, y float64) {
+	r := pose.Exp(pose.Vec{x, y, 0})
+	for i := range f.wheels {
+		f.turn(i, r, pose.Vec{})
+	}
+	if f.kingpin != nil {
+		p := r.Apply(*f.kingpin)
+		f.kingpin = &p
+	}
+}
+
 // input is something the foreseen readings depend on besides the wheels as
 // measured, known to a standard uncertainty.
 type input struct {
@@ -242,6 +273,10 @@ func (s *Stance) Foresee(moves []Move) (*Set, error) {
 	for k, m := range moves {
 		inputs = append(inputs, m.inputs(moves[:k])...)
 	}
+	lean := len(inputs)
+	if s.allMoved(moves) {
+		inputs = append(inputs, input{s.FloorTilt, 1e-5}, input{s.FloorTilt, 1e-5})
+	}
 	at := func(d []float64) (*figure, error) {
 		f, err := s.figure(func(wheel int) (shift [4]float64) {
 			for k, i := range steered {
@@ -259,6 +294,9 @@ func (s *Stance) Foresee(moves []Move) (*Set, error) {
 			n := len(m.inputs(moves[:i]))
 			m.apply(f, d[k:k+n])
 			k += n
+		}
+		if lean < len(d) {
+			f.lean(d[lean], d[lean+1])
 		}
 		return f, nil
 	}

@@ -49,6 +49,7 @@ func (n *network) readings(s *State, cov covariance, epoch int) (*align.Set, *al
 	if err := c.joined(j, n.seen, epoch); err != nil {
 		return nil, nil, err
 	}
+	level := n.level(s, epoch)
 	var wheels []align.Wheel
 	var axes []int
 	for w := range c.Wheels {
@@ -57,7 +58,7 @@ func (n *network) readings(s *State, cov covariance, epoch int) (*align.Set, *al
 			continue
 		}
 		axes = append(axes, a)
-		wheels = append(wheels, alignWheel(c.Wheels[w], s.BodyFromHub[a]))
+		wheels = append(wheels, alignWheel(c.Wheels[w], level.Mul(s.BodyFromHub[a])))
 	}
 	// The joint covariance of the hubs' steps in the body, and of the kingpin.
 	var ids []bundle.BlockID
@@ -71,14 +72,14 @@ func (n *network) readings(s *State, cov covariance, epoch int) (*align.Set, *al
 		if !slices.Contains(n.seen.body[b], true) {
 			return nil, nil, fmt.Errorf("board %s, which marks the kingpin, is in no photograph that ties to the others", j.Boards[k.Board].Name)
 		}
-		p := s.BodyFromBoard[b].Apply(k.Point)
+		p := level.Apply(s.BodyFromBoard[b].Apply(k.Point))
 		kingpin = &p
 		ids = append(ids, n.body[b])
 		rows, cols = rows+3, cols+6
 	}
 	m := mat.NewDense(rows, cols, nil)
 	for i, a := range axes {
-		step := hubStep(s.BodyFromHub[a])
+		step := hubStep(level.Mul(s.BodyFromHub[a]))
 		for r := range 6 {
 			for k := range 5 {
 				m.Set(6*i+r, 5*i+k, step[r][k])
@@ -108,8 +109,23 @@ func (n *network) readings(s *State, cov covariance, epoch int) (*align.Set, *al
 	}
 	n.appendRunout(set, s, cov, epoch)
 	n.appendRolling(set, s, cov, epoch)
-	n.appendSweep(set, cov, epoch)
+	n.appendSweep(set, level, cov, epoch)
 	return set, &align.Stance{Wheels: wheels, Kingpin: kingpin, Cov: sym, Reference: j.Vehicle.Reference}, nil
+}
+
+// level turns the body of an epoch so that its z is the floor's where this body
+// first stood: a vehicle of which every axle was adjusted is another body to the
+// solution, and stands level where that begins. Solutions have it so by
+// themselves; states known exactly (of scenes) follow one body all along, whose
+// floor is not level everywhere.
+func (n *network) level(s *State, epoch int) pose.SE3 {
+	floorFromBody := s.FloorFromBody[n.seen.frame[n.stationsOf(epoch)[0]]]
+	x := floorFromBody.R.Column(0)
+	r := pose.RotZ(-math.Atan2(x[1], x[0])).Mul(floorFromBody.R)
+	if pose.Norm(r.Log()) < 1e-12 {
+		return pose.Identity()
+	}
+	return pose.SE3{R: r}
 }
 
 // inEpoch tells whether a hang is photographed in an epoch.
@@ -327,7 +343,7 @@ func (n *network) centrelineOf(epoch int, l *list) func(x [][]float64) float64 {
 // appendSweep adds what the steering sweep of an epoch tells: for each swept
 // wheel the steering axis and the steer angle at each station, and what follows
 // for axles from both their wheels.
-func (n *network) appendSweep(set *align.Set, cov covariance, epoch int) {
+func (n *network) appendSweep(set *align.Set, level pose.SE3, cov covariance, epoch int) {
 	j, c := n.job, n.cast
 	var l list
 	line := n.centrelineOf(epoch, &l)
@@ -370,7 +386,7 @@ func (n *network) appendSweep(set *align.Set, cov covariance, epoch int) {
 		}
 		by := map[Wheel]told{}
 		for _, k := range wheels {
-			bodyFromLine, bodyFromHub := bundle.GetPose(x[k.pin]), bundle.GetPose(x[k.hub])
+			bodyFromLine, bodyFromHub := level.Mul(bundle.GetPose(x[k.pin])), level.Mul(bundle.GetPose(x[k.hub]))
 			pivot := align.Pivot{Up: bodyFromLine.R.Column(2), Point: bodyFromLine.T}
 			straight := alignWheel(k.wheel, bodyFromHub)
 			scrub, trail := align.ScrubRadiusAndTrail(straight, pivot)

@@ -113,9 +113,9 @@ func StancesForFiles(v *Vehicle, epochs []EpochReadings) []Stance {
 	return out
 }
 
-// StanceOf returns how the wheels stand in an epoch, with the steering axes as
-// far as they were measured. A result without it is an error.
-func (r *Result) StanceOf(epoch string) (*align.Stance, error) {
+// StanceOf returns how the wheels of a job stand in an epoch, with the steering
+// axes as far as they were measured. A result without it is an error.
+func (r *Result) StanceOf(job *Job, epoch string) (*align.Stance, error) {
 	i := slices.IndexFunc(r.Stances, func(s Stance) bool { return s.Epoch == epoch })
 	if i < 0 {
 		return nil, fmt.Errorf("it does not tell how the wheels stand in epoch %q: measure the job again with this version", epoch)
@@ -123,6 +123,14 @@ func (r *Result) StanceOf(epoch string) (*align.Stance, error) {
 	out, err := r.Stances[i].resolve()
 	if err != nil {
 		return nil, fmt.Errorf("stance of epoch %q: %w: measure the job again", epoch, err)
+	}
+	for _, w := range out.Wheels {
+		if w.Axle < 1 || w.Axle > len(job.Vehicle.Axles) {
+			return nil, fmt.Errorf("it tells of an axle %d, which %s does not: measure the job again", w.Axle, JobFile)
+		}
+	}
+	if len(job.Body) == 0 {
+		out.FloorTilt = job.BodyTilt()
 	}
 	for _, w := range out.Wheels {
 		pin := align.Pin{Axle: w.Axle, Side: w.Side}

@@ -30,7 +30,7 @@ func TestStanceRoundTrip(t *testing.T) {
 		if err := json.Unmarshal(text, &r); err != nil {
 			t.Fatal(err)
 		}
-		stance, err := r.StanceOf(rig.AsFound)
+		stance, err := r.StanceOf(scene.Job, rig.AsFound)
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -55,19 +55,21 @@ func TestStanceRoundTrip(t *testing.T) {
 			t.Errorf("%s: only %d readings compared", name, compared)
 		}
 	}
+	job := &rig.Job{Vehicle: rig.Vehicle{Axles: make([]rig.Axle, 1)}}
 	for _, damage := range []func(*rig.Stance){
 		func(s *rig.Stance) { s.Covariance = s.Covariance[1:] },
 		func(s *rig.Stance) { s.Covariance[0] = "much" },
 		func(s *rig.Stance) { s.Covariance[1] = "1" },
 		func(s *rig.Stance) { s.Wheels[0].Side = "top" },
+		func(s *rig.Stance) { s.Wheels[0].Axle = 2 },
 		func(s *rig.Stance) { s.Epoch = "another" },
 	} {
 		s := rig.Stance{Epoch: rig.AsFound, Wheels: []rig.StanceWheel{{Axle: 1, Side: "left"}}, Covariance: []string{"1", "0 1", "0 0 1", "0 0 0 1", "0 0 0 0 1"}}
-		if _, err := (&rig.Result{Stances: []rig.Stance{s}}).StanceOf(rig.AsFound); err != nil {
+		if _, err := (&rig.Result{Stances: []rig.Stance{s}}).StanceOf(job, rig.AsFound); err != nil {
 			t.Fatal(err)
 		}
 		damage(&s)
-		if _, err := (&rig.Result{Stances: []rig.Stance{s}}).StanceOf(rig.AsFound); err == nil {
+		if _, err := (&rig.Result{Stances: []rig.Stance{s}}).StanceOf(job, rig.AsFound); err == nil {
 			t.Errorf("taken: %+v", s)
 		}
 	}
