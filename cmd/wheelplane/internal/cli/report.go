@@ -194,7 +194,7 @@ func (a *App) recordOf(dir string) (*record.Input, error) {
 			return nil
 		}
 	}
-	if in.Slip, err = slipsOf(result); err != nil {
+	if in.Slip, err = slipsOf(job, result); err != nil {
 		return nil, BadInput(fmt.Errorf("%s: %w", filepath.Join(dir, rig.ResultFile), err))
 	}
 	return in, nil
@@ -202,10 +202,10 @@ func (a *App) recordOf(dir string) (*record.Input, error) {
 
 // slipsOf is what it costs to leave the wheels as they stand, epoch by epoch;
 // nothing for results that do not tell how they stand jointly.
-func slipsOf(result *rig.Result) ([]record.Slip, error) {
+func slipsOf(job *rig.Job, result *rig.Result) ([]record.Slip, error) {
 	var out []record.Slip
 	for _, s := range result.Stances {
-		stance, err := result.StanceOf(s.Epoch)
+		stance, err := result.StanceOf(job, s.Epoch)
 		if err != nil {
 			return nil, err
 		}
