@@ -10,6 +10,7 @@ import (
 
 	"wheelplane/cmd/wheelplane/internal/record"
 	"wheelplane/cmd/wheelplane/internal/spec"
+	"wheelplane/cmd/wheelplane/internal/work"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
 
@@ -111,6 +112,9 @@ func (a *App) report(o reportOptions) error {
 	if o.out == "" {
 		o.out = o.dir
 	}
+	if o.Style == "" {
+		o.Style = record.Full
+	}
 	document, err := record.JSON(in)
 	if err != nil {
 		return BadInput(fmt.Errorf("%s: %w", filepath.Join(o.dir, rig.ResultFile), err))
@@ -156,19 +160,19 @@ func (a *App) report(o reportOptions) error {
 
 // recordOf gathers what a job's folder tells.
 func (a *App) recordOf(dir string) (*record.Input, error) {
-	folder, err := rig.Read(dir)
-	if err != nil {
-		return nil, BadInput(err)
-	}
-	result, err := loadResult(dir)
+	f, err := workFolder(dir)
 	if err != nil {
 		return nil, err
 	}
-	job := folder.Job
+	if f.Result == nil {
+		_, err := loadResult(dir)
+		return nil, err
+	}
+	job, result := f.Job.Job, f.Result
 	in := &record.Input{
 		Job: job.Name, Vehicle: job.Vehicle, Kingpin: job.Kingpin != nil,
 		Readings: result.Readings, Network: result.Network, Warnings: result.Warnings, Tool: result.Tool,
-		Made: time.Now(), Version: version(),
+		Visit: visitOf(f), Made: time.Now(), Version: version(),
 	}
 	if in.Job == "" {
 		abs, err := filepath.Abs(dir)
@@ -198,6 +202,88 @@ func (a *App) recordOf(dir string) (*record.Input, error) {
 		return nil, BadInput(fmt.Errorf("%s: %w", filepath.Join(dir, rig.ResultFile), err))
 	}
 	return in, nil
+}
+
+// visitOf is what people told, as the record has it: checks before measuring,
+// all that belong to this vehicle, and what was done since.
+func visitOf(f *work.Folder) record.Visit {
+	v := f.Visit
+	out := record.Visit{
+		Date: v.Date, Place: v.Place, Customer: v.Customer, Order: v.Order,
+		Fleet: v.FleetNo, Plate: v.Plate, Chassis: v.Chassis, OdometerKM: v.Odometer,
+	}
+	if v.Technician != "" {
+		out.People = []record.Person{{Name: v.Technician, Role: "measured by"}}
+	}
+	for _, line := range strings.Split(v.Notes, "\n") {
+		if line = strings.TrimSpace(line); line != "" {
+			out.Remarks = append(out.Remarks, line)
+		}
+	}
+	for _, t := range v.Tyres {
+		out.Tyres = append(out.Tyres, record.Tyre{Axle: t.Axle, Side: t.Side, Size: t.Size, Tread: t.Tread / 1e3, Pressure: t.Pressure})
+	}
+	for _, e := range f.Job.Job.Epochs[1:] {
+		what := "all axles may have changed"
+		if e.Moved != nil {
+			what = axlesOf(e.Moved)
+		}
+		out.Adjustments = append(out.Adjustments, record.Adjustment{What: e.Name, Amount: what})
+	}
+	before := true
+	for _, s := range work.Steps(f) {
+		told := v.Of(s.ID)
+		before = before && !strings.HasPrefix(s.ID, "boards-") && !strings.HasPrefix(s.ID, "station-")
+		switch {
+		case s.ID == "targets":
+		case before:
+			c := record.Check{Name: s.Title}
+			if told != nil {
+				c.State, c.Note, c.Who, c.When = string(told.Result), told.Note, told.By, when(told.At)
+			}
+			out.Checks = append(out.Checks, c)
+		case told != nil && !strings.HasPrefix(s.ID, "boards-"):
+			amount := string(told.Result)
+			if told.Note != "" {
+				amount += ": " + told.Note
+			}
+			out.Adjustments = append(out.Adjustments, record.Adjustment{What: s.Title, Amount: amount, Who: told.By, When: when(told.At)})
+		}
+	}
+	return out
+}
+
+// when is a time as a record has it.
+func when(t time.Time) string {
+	if t.IsZero() {
+		return ""
+	}
+	return t.Format("2006-01-02 15:04")
+}
+
+// axlesOf names the axles of some wheels.
+func axlesOf(wheels []rig.Wheel) string {
+	var out []string
+	for _, w := range wheels {
+		name := fmt.Sprintf("axle %d", w.Axle)
+		if other := (rig.Wheel{Axle: w.Axle, Side: opposite(w.Side)}); !slices.Contains(wheels, other) {
+			name = w.String()
+		}
+		if !slices.Contains(out, name) {
+			out = append(out, name)
+		}
+	}
+	if len(out) == 0 {
+		return "nothing moved"
+	}
+	return strings.Join(out, ", ")
+}
+
+func opposite(s align.Side) align.Side {
+	if s == align.Left {
+		return align.Right
+	}
+	return align.Left
 }
 
 // slipsOf is what it costs to leave the wheels as they stand, epoch by epoch;

@@ -107,7 +107,7 @@ var ferrySpec = record.Spec{Name: "ferry yard truck, three axles", Source: "inve
 // told is a visit with everything told.
 func told(v rig.Vehicle) record.Visit {
 	x := record.Visit{
-		Date: "14 March 2026", Place: "ferry yard, bay 3", Customer: "Ferry yard, vehicle pool", Contact: "O. Strand", Fleet: "yard truck no. 3", Plate: "FY 0003", Chassis: "FERRY000YARD00003", Odo: "48 210 km",
+		Date: "2026-03-14", Order: "26-0311", Place: "ferry yard, bay 3", Customer: "Ferry yard, vehicle pool", Contact: "O. Strand", Fleet: "yard truck no. 3", Plate: "FY 0003", Chassis: "FERRY000YARD00003", OdometerKM: 48210,
 		People: []record.Person{{Name: "J. Tide", Role: "measured by"}, {Name: "M. Quay", Role: "adjusted by"}},
 		Checks: []record.Check{
 			{Name: "tyre pressures", State: "ok", Who: "J. Tide", When: "09:10"},
@@ -191,6 +191,30 @@ func examples(t testing.TB) []example {
 	}
 	train.Target, train.Visit = targets(train.Vehicle), told(train.Vehicle)
 
+	// A tractor before its semi-trailer, read against the kingpin.
+	pair := scene(t, "semi-trailer", 2)
+	pair.Vehicle.Name = "tractor with box semi-trailer"
+	pair.Vehicle.Axles = append([]rig.Axle{
+		{Name: "steered", Position: -6.2, Track: 2.05, TyreDiameter: 1.01, Steered: true},
+		{Name: "driven", Position: -2.6, Track: 1.85, TyreDiameter: 1.01, Driven: true},
+	}, pair.Vehicle.Axles...)
+	pair.Vehicle.Reference += 2
+	for i := range pair.Readings {
+		pair.Readings[i].Axle += 2
+	}
+	for axle, ahead := range []float64{4200, 600} {
+		for _, r := range pair.Readings {
+			if r.Axle == 4 {
+				r.Axle = axle + 1
+				if r.Quantity == align.Wheelbase {
+					r.Value = -ahead
+				}
+				pair.Readings = append(pair.Readings, r)
+			}
+		}
+	}
+	pair.Target, pair.Visit = targets(pair.Vehicle), told(pair.Vehicle)
+
 	long := whole(t)
 	long.Vehicle.Name = strings.Repeat("yard truck of the long pier ", 8)
 	long.Job = strings.Repeat("job-with-a-name-", 20)
@@ -218,6 +242,8 @@ func examples(t testing.TB) []example {
 		{"car-imperial", car, record.Options{Units: record.Imperial, Paper: "Letter", ToeDistance: true}},
 		{"car-customer-imperial", car, record.Options{Units: record.Imperial, Paper: "Letter", Style: record.Customer}},
 		{"swept-minutes", swept, record.Options{Angles: record.Minutes}},
+		{"pair", pair, record.Options{}},
+		{"pair-page", pair, record.Options{Style: record.OnePage}},
 		{"train", train, record.Options{}},
 		{"train-page", train, record.Options{Style: record.OnePage, Paper: "Letter"}},
 		{"long", long, record.Options{Paper: "Letter"}},

@@ -3,7 +3,9 @@ package record
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
+	"time"
 
 	"wheelplane/pose/align"
 )
@@ -37,26 +39,50 @@ type fact struct{ name, value string }
 func (t *telling) factList() []fact {
 	v := &t.Visit
 	return []fact{
-		{"vehicle", t.Vehicle.Name}, {"fleet number", v.Fleet}, {"plate", v.Plate}, {"odometer", v.Odo},
-		{"chassis number", v.Chassis}, {"customer", v.Customer}, {"contact", v.Contact}, {"date", v.Date},
-		{"place", v.Place}, {"people", t.people()}, {"target values", t.specLine()}, {"reference axle", t.axleName(t.Vehicle.Reference)},
+		{"vehicle", t.Vehicle.Name}, {"fleet number", v.Fleet}, {"plate", v.Plate}, {"chassis number", v.Chassis},
+		{"odometer", t.odometer()}, {"customer", v.Customer}, {"contact", v.Contact}, {"order", v.Order},
+		{"date", t.date()}, {"place", v.Place}, {"people", t.people()}, {"target values", t.specLine()},
 	}
 }
 
+// shortFacts are those of the shorter styles.
 func (t *telling) shortFacts() []fact {
 	v := &t.Visit
 	return []fact{
-		{"fleet number", v.Fleet}, {"plate", v.Plate}, {"odometer", v.Odo}, {"date", v.Date},
-		{"customer", v.Customer}, {"people", t.people()}, {"place", v.Place}, {"target values", t.specLine()},
+		{"fleet number", v.Fleet}, {"plate", v.Plate}, {"odometer", t.odometer()}, {"date", t.date()},
+		{"customer", v.Customer}, {"place", v.Place}, {"people", t.people()}, {"target values", t.specLine()},
 	}
 }
 
-func (t *telling) customerFacts() []fact {
-	v := &t.Visit
-	return []fact{
-		{"fleet number", v.Fleet}, {"plate", v.Plate}, {"odometer", v.Odo}, {"date", v.Date},
-		{"customer", v.Customer}, {"place", v.Place}, {"people", t.people()}, {"target values", t.specLine()},
+// date writes a day as people do, where it is one.
+func (t *telling) date() string {
+	if d, err := time.Parse(time.DateOnly, t.Visit.Date); err == nil {
+		return d.Format("2 January 2006")
 	}
+	return t.Visit.Date
+}
+
+// A statute mile is 1.609344 km (NIST SP 811, B.8, the international mile).
+const mileKM = 1.609344
+
+func (t *telling) odometer() string {
+	km := t.Visit.OdometerKM
+	switch {
+	case !(km > 0):
+		return ""
+	case t.Units == Imperial:
+		return thousands(km/mileKM) + " miles"
+	}
+	return thousands(km) + " km"
+}
+
+// thousands writes a whole number in groups of three.
+func thousands(v float64) string {
+	s := decimal(v, 0)
+	for i := len(s) - 3; i > 0; i -= 3 {
+		s = s[:i] + "\u00a0" + s[i:]
+	}
+	return s
 }
 
 func (t *telling) people() string {
@@ -114,22 +140,32 @@ type section struct {
 	title   string
 	columns []col
 	rows    [][]string
-	brief   []int // columns that stay where room is short
+	stay    []int // columns that stay where room is short
 	pen     bool  // rows are to be written in by hand
+	plain   bool  // also for customers
 }
 
 func (g *section) short(row []string) []string {
-	out := make([]string, len(g.brief))
-	for i, k := range g.brief {
+	out := make([]string, len(g.stay))
+	for i, k := range g.stay {
 		out[i] = row[k]
 	}
 	return out
 }
 
 func (g *section) shortColumns() []col {
-	out := make([]col, len(g.brief))
-	for i, k := range g.brief {
+	out := make([]col, len(g.stay))
+	for i, k := range g.stay {
 		out[i] = g.columns[k]
+	}
+	return out
+}
+
+// brief is the section with the columns that stay.
+func (g section) brief() section {
+	out := section{title: g.title, columns: g.shortColumns(), pen: g.pen}
+	for _, r := range g.rows {
+		out.rows = append(out.rows, g.short(r))
 	}
 	return out
 }
@@ -155,7 +191,7 @@ func (t *telling) grids() []section {
 		}
 	}
 	if len(checks) > 0 {
-		g := section{title: "Checked before measuring", pen: len(t.Visit.Checks) == 0, columns: []col{{"check", 5, false}, {"found", 2, false}, {"note", 5, false}, {"who", 3, false}, {"when", 3, false}}, brief: []int{0, 1, 2}}
+		g := section{title: "Checked before measuring", pen: !slices.ContainsFunc(checks, func(c Check) bool { return c.State != "" }), columns: []col{{"check", 5, false}, {"found", 2, false}, {"note", 5, false}, {"who", 3, false}, {"when", 3, false}}, stay: []int{0, 1, 2}}
 		for _, c := range checks {
 			g.rows = append(g.rows, []string{c.Name, c.State, c.Note, c.Who, c.When})
 		}
@@ -166,7 +202,7 @@ func (t *telling) grids() []section {
 		if t.Units == Imperial {
 			tread, pressure = "tread, 1/32 in", "pressure, psi"
 		}
-		g := section{title: "Tyres", pen: len(t.Visit.Tyres) == 0, columns: []col{{"wheel", 4, false}, {"size", 4, false}, {tread, 2.6, true}, {pressure, 2.8, true}, {"note", 5, false}}, brief: []int{0, 1, 2, 3}}
+		g := section{title: "Tyres", plain: true, pen: len(t.Visit.Tyres) == 0, columns: []col{{"wheel", 4, false}, {"size", 4, false}, {tread, 2.6, true}, {pressure, 2.8, true}, {"note", 5, false}}, stay: []int{0, 1, 2, 3}}
 		for _, y := range tyres {
 			wheel := fmt.Sprintf("axle %d %s", y.Axle, y.Side)
 			if y.Position != "" {
@@ -177,7 +213,7 @@ func (t *telling) grids() []section {
 		out = append(out, g)
 	}
 	if len(t.Visit.Adjustments) > 0 {
-		g := section{title: "Done", columns: []col{{"what", 6, false}, {"how much", 4, false}, {"who", 3, false}, {"when", 3, false}}, brief: []int{0, 1}}
+		g := section{title: "Done", plain: true, columns: []col{{"what", 6, false}, {"how much", 4, false}, {"who", 3, false}, {"when", 3, false}}, stay: []int{0, 1}}
 		for _, a := range t.Visit.Adjustments {
 			g.rows = append(g.rows, []string{a.What, a.Amount, a.Who, a.When})
 		}
@@ -254,7 +290,7 @@ func (t *telling) furtherGrid() section {
 	}
 	axle := 0
 	for _, l := range t.further() {
-		row := []string{"", l.title(), string(l.side)}
+		row := []string{"", l.title(), l.whose()}
 		if l.axle != axle {
 			row[0] = fmt.Sprint(l.axle)
 			axle = l.axle

@@ -18,11 +18,11 @@ var pageTemplate = template.Must(template.New("page").Parse(pageText))
 type (
 	htmlPage struct {
 		Version, Heading, Subject, Date, Footer string
-		Paper                                   template.CSS
+		Paper, Margin                           template.CSS
 		Ink, Soft, Hairline, Tint               template.CSS
 		FactColumns                             int
 		Facts                                   []htmlFact
-		Plain, Judged                           bool
+		Plain, Judged, One                      bool
 		Summary, Standing, Was                  string
 		Counts, Key                             []htmlCount
 		KeyText                                 string
@@ -33,7 +33,7 @@ type (
 		Span, Columns                           int
 		Axles                                   []htmlAxle
 		More                                    string
-		Sections                                []htmlSection
+		Sections, Beside                        []htmlSection
 		Signers                                 []Person
 	}
 	htmlFact  struct{ Name, Value string }
@@ -95,11 +95,15 @@ func markHTML(v align.Verdict) template.HTML { return template.HTML(markPicture(
 
 func (t *telling) page() *htmlPage {
 	p := &htmlPage{
-		Version: t.Version, Heading: t.heading(), Subject: t.subject(), Date: t.Visit.Date, Footer: t.footer(),
+		Version: t.Version, Heading: t.heading(), Subject: t.subject(), Date: t.date(), Footer: t.footer(),
 		Paper: template.CSS(fmt.Sprintf("%smm %smm", num(t.paper.WidthMM), num(t.paper.HeightMM))),
 		Ink:   template.CSS(ink), Soft: template.CSS(soft), Hairline: template.CSS(hairline), Tint: template.CSS(tint),
-		FactColumns: 4, Plain: t.Style == Customer, Judged: t.judged, Standing: upper(t.standing()),
+		FactColumns: 4, Plain: t.Style == Customer, One: t.Style == OnePage, Judged: t.judged, Standing: upper(t.standing()),
 		PlanTitle: t.planTitle(), Signers: t.signers(), KeyText: t.keyText(),
+	}
+	p.Margin = "14mm"
+	if p.One {
+		p.Margin = "10mm"
 	}
 	for i := range p.Signers {
 		p.Signers[i].Role = upper(p.Signers[i].Role)
@@ -109,7 +113,7 @@ func (t *telling) page() *htmlPage {
 	case OnePage:
 		list = t.shortFacts()
 	case Customer:
-		list = t.customerFacts()
+		list = t.shortFacts()
 		p.Summary = t.plainSummary()
 	}
 	for _, f := range list {
@@ -124,9 +128,13 @@ func (t *telling) page() *htmlPage {
 	p.Key = append(p.Key, htmlCount{markHTML(""), 0, "no target"})
 
 	if t.Style == Full {
-		p.Plan = template.HTML(t.plan(182, 190, true).svg("plan", "plan"))
+		p.Plan = template.HTML(t.plan(182, 168, true).svg("plan", "plan"))
 	} else {
-		p.Plan = template.HTML(t.plan(130, 100, false).svg("plan", "plan"))
+		w, h := 130.0, 100.0
+		if p.One {
+			w, h = 62, 60
+		}
+		p.Plan = template.HTML(t.plan(w, h, false).svg("plan", "plan"))
 	}
 	if p.Plain {
 		p.PlanTitle = "From above"
@@ -167,9 +175,12 @@ func (t *telling) readingsPage(p *htmlPage) {
 	if t.judged {
 		p.Columns += 2
 	}
-	most := 5
+	most, high := 5, 4.8
 	if t.Style == OnePage {
-		most = 2
+		most, high = 2, 3.4
+		if len(t.Vehicle.Axles) > 3 {
+			most = 1
+		}
 	}
 	left := 0
 	for axle := 1; axle <= len(t.Vehicle.Axles); axle++ {
@@ -177,7 +188,7 @@ func (t *telling) readingsPage(p *htmlPage) {
 		lines := t.mains(axle, most)
 		left += len(t.mains(axle, 9)) - len(lines)
 		for i, l := range lines {
-			r := htmlRow{Name: l.title(), Side: string(l.side), Strip: template.HTML(t.strip(l, strip, 4.8).svg(fmt.Sprintf("r%d-%d", axle, i), "strip"))}
+			r := htmlRow{Name: l.title(), Side: l.whose(), Strip: template.HTML(t.strip(l, strip, high).svg(fmt.Sprintf("r%d-%d", axle, i), "strip"))}
 			r.Wish, r.Limits = t.limits(l)
 			cells := []*cell{l.found}
 			if t.last != "" {
@@ -219,7 +230,24 @@ func (g section) html() htmlSection {
 
 func (t *telling) sectionsPage(p *htmlPage) {
 	add := func(h htmlSection) { p.Sections = append(p.Sections, h) }
+	room := 8 // rows beside the small drawing
 	for _, g := range t.grids() {
+		if p.Plain && !g.plain {
+			continue
+		}
+		if p.One {
+			h := g.brief().html()
+			if room <= 0 {
+				continue
+			}
+			if n := room; len(h.Rows) > n {
+				h.Items = []string{plural(len(h.Rows)-n, "entry") + " more in the full record"}
+				h.Rows = h.Rows[:n]
+			}
+			room -= len(h.Rows) + 2
+			p.Beside = append(p.Beside, h)
+			continue
+		}
 		add(g.html())
 	}
 	if len(t.Visit.Remarks) > 0 && t.Style != OnePage {

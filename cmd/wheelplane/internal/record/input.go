@@ -47,14 +47,17 @@ type Spec struct {
 
 // Visit is what a person told of the vehicle and the day.
 type Visit struct {
-	Date, Place                string
-	Customer, Contact          string
-	Fleet, Plate, Chassis, Odo string // identity of the vehicle
-	People                     []Person
-	Tyres                      []Tyre
-	Checks                     []Check
-	Adjustments                []Adjustment
-	Remarks                    []string
+	Date                  string // 2026-03-14, or in words
+	Place                 string
+	Customer, Contact     string
+	Order                 string  // the workshop's number for it
+	Fleet, Plate, Chassis string  // identity of the vehicle
+	OdometerKM            float64 // 0: not told
+	People                []Person
+	Tyres                 []Tyre
+	Checks                []Check
+	Adjustments           []Adjustment
+	Remarks               []string
 }
 
 // Person with what they did.
@@ -71,10 +74,9 @@ type Tyre struct {
 	Note     string
 }
 
-// Check is something looked at before measuring.
-type Check struct {
-	Name, State, Note, Who, When string // State: "ok", "bad", "not applicable" or nothing
-}
+// Check is something looked at before measuring. State is how it came out, such
+// as "ok" or "bad"; nothing where nobody told.
+type Check struct{ Name, State, Note, Who, When string }
 
 // Adjustment is something done to the vehicle.
 type Adjustment struct{ What, Amount, Who, When string }

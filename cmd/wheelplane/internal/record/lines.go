@@ -110,7 +110,7 @@ func tell(in *Input, o Options) (*telling, error) {
 	t.degDecimals = 2
 	for i := range t.lines {
 		l := &t.lines[i]
-		l.first = i == 0 || t.lines[i-1].axle != l.axle || t.lines[i-1].Quantity != l.Quantity || t.lines[i-1].station != l.station
+		l.first = i == 0 || t.lines[i-1].axle != l.axle || t.lines[i-1].Quantity != l.Quantity
 		if n := l.now(); n != nil && l.main && !l.IsLength() && n.u < 0.03*degree {
 			t.degDecimals = 3
 		}

@@ -88,7 +88,7 @@ type VehicleJSON struct {
 	Fleet         string     `json:"fleet_number,omitempty"`
 	Plate         string     `json:"plate,omitempty"`
 	Chassis       string     `json:"chassis_number,omitempty"`
-	Odometer      string     `json:"odometer,omitempty"`
+	Odometer      float64    `json:"odometer_km,omitempty"`
 	ReferenceAxle int        `json:"reference_axle"`
 	Kingpin       bool       `json:"measured_against_kingpin,omitempty"`
 	Axles         []AxleJSON `json:"axles"`
@@ -108,6 +108,7 @@ type AxleJSON struct {
 type VisitJSON struct {
 	Date        string           `json:"date,omitempty"`
 	Place       string           `json:"place,omitempty"`
+	Order       string           `json:"order,omitempty"`
 	Customer    string           `json:"customer,omitempty"`
 	Contact     string           `json:"contact,omitempty"`
 	People      []PersonJSON     `json:"people,omitempty"`
@@ -224,8 +225,8 @@ func JSON(in *Input) (*Document, error) {
 	within, undecided, outside, open := t.tally(false)
 	d := &Document{
 		Job:     in.Job,
-		Vehicle: VehicleJSON{Name: in.Vehicle.Name, Fleet: in.Visit.Fleet, Plate: in.Visit.Plate, Chassis: in.Visit.Chassis, Odometer: in.Visit.Odo, ReferenceAxle: in.Vehicle.Reference, Kingpin: in.Kingpin, Axles: []AxleJSON{}},
-		Visit:   VisitJSON{Date: in.Visit.Date, Place: in.Visit.Place, Customer: in.Visit.Customer, Contact: in.Visit.Contact, Remarks: in.Visit.Remarks},
+		Vehicle: VehicleJSON{Name: in.Vehicle.Name, Fleet: in.Visit.Fleet, Plate: in.Visit.Plate, Chassis: in.Visit.Chassis, Odometer: in.Visit.OdometerKM, ReferenceAxle: in.Vehicle.Reference, Kingpin: in.Kingpin, Axles: []AxleJSON{}},
+		Visit:   VisitJSON{Date: in.Visit.Date, Place: in.Visit.Place, Order: in.Visit.Order, Customer: in.Visit.Customer, Contact: in.Visit.Contact, Remarks: in.Visit.Remarks},
 		Epochs:  []string{}, Counts: map[string]int{"within": within, "undecided": undecided, "outside": outside, "without_target": open},
 		Readings: in.machineReadings(), Network: in.Network, Warnings: in.Warnings, Measured: in.Tool, WrittenBy: in.Version,
 	}

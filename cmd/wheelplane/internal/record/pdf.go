@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"io"
 	"maps"
+	"math"
 	"slices"
 	"strconv"
 	"strings"
@@ -232,7 +233,7 @@ func (s *sheet) edges() {
 		s.pdf.SetPage(i)
 		if i > 1 {
 			s.text(s.x0, 12, fit(s.clean(s.heading()+" · "+s.subject()), sizeSmall+0.5, false, s.x1-s.x0-45), sizeSmall+0.5, soft, false, start)
-			s.text(s.x1, 12, s.Visit.Date, sizeSmall+0.5, soft, false, end)
+			s.text(s.x1, 12, s.date(), sizeSmall+0.5, soft, false, end)
 			s.rule(14, hairline, 0.25)
 		}
 		y := s.h - 9
@@ -261,7 +262,7 @@ func (t *telling) footer() string {
 // title sets the top of the first page.
 func (s *sheet) title() {
 	s.y += 6.5
-	right := s.Visit.Date
+	right := s.date()
 	room := s.x1 - s.x0 - textWidth(right, sizeHead, true) - 4
 	s.text(s.x0, s.y, fit(s.heading(), sizeTitle, true, room), sizeTitle, ink, true, start)
 	s.text(s.x1, s.y, right, sizeHead, ink, true, end)
@@ -419,7 +420,7 @@ type columns struct {
 }
 
 // wishEnd is where the value to adjust to ends in the target's column.
-const wishEnd = 8.5
+const wishEnd = 8.2
 
 func (s *sheet) columns() columns {
 	w := s.x1 - s.x0
@@ -429,7 +430,7 @@ func (s *sheet) columns() columns {
 		c.mark = 28.5
 	}
 	if !s.judged {
-		c.blockW = c.mark
+		c.blockW = c.plus + 4
 	}
 	x := c.found + c.blockW
 	if s.last != "" {
@@ -438,7 +439,7 @@ func (s *sheet) columns() columns {
 	}
 	if s.judged {
 		c.target = x + 0.5
-		x += 25
+		x += 26.5
 		if s.last == "" {
 			x += 8
 		}
@@ -499,9 +500,10 @@ func (s *sheet) readings(rank int, pitch float64) {
 func (s *sheet) row(l *line, c columns, pitch float64) {
 	y := s.y + pitch/2 + sizeTable*point*0.36
 	if l.first {
-		s.text(s.x0+1, y, fit(l.title(), sizeTable, false, c.side-2), sizeTable, ink, false, start)
+		size := math.Max(5.8, math.Min(sizeTable, sizeTable*(c.side-1.8)/textWidth(l.title(), sizeTable, false)))
+		s.text(s.x0+1, y, fit(s.clean(l.title()), size, false, c.side-1.8), size, ink, false, start)
 	}
-	s.text(s.x0+c.side, y, string(l.side), sizeTable, soft, false, start)
+	s.text(s.x0+c.side, y, fit(s.clean(l.whose()), sizeTable, false, c.found-c.side+1.5), sizeTable, soft, false, start)
 	block := func(x float64, e *cell, strong bool) {
 		if e == nil {
 			s.text(x+c.value, y, "–", sizeTable, faint, false, end)

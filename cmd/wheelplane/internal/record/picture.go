@@ -20,7 +20,7 @@ import (
 // Colour of ink, "#rrggbb".
 type colour string
 
-// The colours. Blue, vermilion and orange are of the set of Okabe and Ito
+// The colours. Blue, vermilion and yellow are of the set of Okabe and Ito
 // (2008), "Color universal design", made for people of every colour vision;
 // nothing is told by colour alone.
 const (
@@ -32,7 +32,7 @@ const (
 	band      colour = "#d7e6f1" // tolerance
 	blue      colour = "#0072b2" // within, thrust line
 	vermilion colour = "#d55e00" // outside
-	orange    colour = "#e69f00" // undecided
+	yellow    colour = "#f0e442" // undecided
 	white     colour = "#ffffff"
 )
 
@@ -183,7 +183,7 @@ func verdictColour(v align.Verdict) colour {
 	case align.Outside:
 		return vermilion
 	case align.Undecided:
-		return orange
+		return yellow
 	}
 	return soft
 }

@@ -184,7 +184,7 @@ func (t *telling) plainSummary() string {
 // customer sets the record in plain words.
 func (s *sheet) customer() {
 	s.title()
-	s.facts(4, s.customerFacts())
+	s.facts(4, s.shortFacts())
 	s.y += 2
 	h := s.paraHeight("", s.plainSummary(), 11) + 3
 	s.fill(s.x0, s.y, s.x1-s.x0, h, tint)
@@ -201,7 +201,7 @@ func (s *sheet) customer() {
 		list := s.sentences(axle)
 		s.need(6 + 11*min(2, float64(len(list))))
 		s.y += 6.2
-		s.text(s.x0, s.y, s.axleTitle(axle), sizeHead, ink, true, start)
+		s.text(s.x0, s.y, fit(s.clean(s.axleTitle(axle)), sizeHead, true, s.x1-s.x0), sizeHead, ink, true, start)
 		s.y += 1.6
 		s.rule(s.y, hairline, 0.25)
 		if len(list) == 0 {
@@ -229,7 +229,7 @@ func (s *sheet) customer() {
 		s.legend()
 	}
 	for _, g := range s.grids() {
-		if g.title != "Done" && g.title != "Tyres" {
+		if !g.plain {
 			continue
 		}
 		s.head(g.title, 12)

@@ -141,7 +141,7 @@ func (t *telling) plan(w, maxH float64, words bool) *picture {
 		a, b := at(x0, y0), at(x1, y1)
 		p.line(a[0], a[1], b[0], b[1], c, width, dash...)
 	}
-	t.drawBody(p, g, s, at)
+	t.drawBody(p, g, s, words, at)
 
 	// The centreline runs through all; the thrust line from the reference axle.
 	line(g.front+0.5*7/s, 0, g.rear-0.5*4/s, 0, soft, 0.2, 4, 1, 0.8, 1)
@@ -180,24 +180,44 @@ func (t *telling) plan(w, maxH float64, words bool) *picture {
 	return p
 }
 
-// drawBody draws what carries the axles, only to show where the front is.
-func (t *telling) drawBody(p *picture, g *plot, s float64, at func(x, y float64) [2]float64) {
-	a := at(g.front, g.half*0.93)
-	w, h := 2*g.half*0.93*s, (g.front-g.rear)*s
-	p.add(shape{path: rounded(a[0], a[1], w, h, math.Min(4, 0.35*s)), fill: tint, stroke: hairline, width: 0.25})
-	if g.kingpin != nil {
-		k := at(*g.kingpin, 0)
-		p.circle(k[0], k[1], math.Max(1.1, 0.09*s), white, ink, 0.35)
-		p.circle(k[0], k[1], 0.35, ink, "", 0)
-		p.write(k[0]+2.4, k[1]-1.2, "kingpin", 6.5, soft, false, start)
+// drawBody draws what carries the axles, only to show where the front is: a
+// vehicle with a windscreen's edge, a trailer with its kingpin, or both.
+func (t *telling) drawBody(p *picture, g *plot, s float64, words bool, at func(x, y float64) [2]float64) {
+	box := func(front, rear float64) (x, y, w float64) {
+		a := at(front, g.half*0.93)
+		w = 2 * g.half * 0.93 * s
+		p.add(shape{path: rounded(a[0], a[1], w, (front-rear)*s, math.Min(4, 0.35*s)), fill: tint, stroke: hairline, width: 0.25})
+		return a[0], a[1], w
+	}
+	cab := func(x, y, w float64) {
+		h := 0.35 * s
+		p.add(shape{path: []segment{
+			{op: 'M', p: [3][2]float64{{x + 0.08*w, y + h*1.35}}},
+			{op: 'C', p: [3][2]float64{{x + 0.3*w, y + h*0.7}, {x + 0.7*w, y + h*0.7}, {x + 0.92*w, y + h*1.35}}},
+		}, stroke: hairline, width: 0.35})
+	}
+	if g.kingpin == nil {
+		cab(box(g.front, g.rear))
 		return
 	}
-	// A windscreen's edge.
-	y := 0.35 * s
-	p.add(shape{path: []segment{
-		{op: 'M', p: [3][2]float64{{a[0] + 0.08*w, a[1] + y*1.35}}},
-		{op: 'C', p: [3][2]float64{{a[0] + 0.3*w, a[1] + y*0.7}, {a[0] + 0.7*w, a[1] + y*0.7}, {a[0] + 0.92*w, a[1] + y*1.35}}},
-	}, stroke: hairline, width: 0.35})
+	pin, trailer := *g.kingpin, g.front
+	if towing := g.axles[0]; towing.x > pin {
+		last := towing
+		for _, a := range g.axles {
+			if a.x > pin-1 {
+				last = a
+			}
+		}
+		trailer = math.Min(pin+0.9, g.front)
+		cab(box(g.front, last.x-0.9*last.tyre))
+	}
+	box(trailer, g.rear)
+	k := at(pin, 0)
+	p.circle(k[0], k[1], math.Max(1.1, 0.09*s), white, ink, 0.35)
+	p.circle(k[0], k[1], 0.35, ink, "", 0)
+	if words {
+		p.write(k[0]+2.4, k[1]-1.2, "kingpin", 6.5, soft, false, start)
+	}
 }
 
 func (t *telling) drawAxle(p *picture, a *plotAxle, factor, s float64, at func(x, y float64) [2]float64) {
@@ -241,15 +261,15 @@ func (t *telling) drawAxle(p *picture, a *plotAxle, factor, s float64, at func(x
 // drawKey writes what the lines are, the scale and the factor.
 func (t *telling) drawKey(p *picture, g *plot, s float64, words, thrust bool) {
 	y := p.h - 2
-	p.line(0.3, y, 0.3+s, y, ink, 0.3)
-	p.line(0.3, y-0.8, 0.3, y+0.8, ink, 0.3)
-	p.line(0.3+s, y-0.8, 0.3+s, y+0.8, ink, 0.3)
-	unit := "1 m"
+	long, unit := s, "1 m"
 	if t.Units == Imperial {
-		unit = "1 m (3.28 ft)"
+		long, unit = 3*12*inch*s, "3 ft"
 	}
-	p.write(0.3+s+1.5, y+0.8, unit, 6.5, soft, false, start)
-	x := 0.3 + s + 3 + textWidth(unit, 6.5, false) + 4
+	p.line(0.3, y, 0.3+long, y, ink, 0.3)
+	p.line(0.3, y-0.8, 0.3, y+0.8, ink, 0.3)
+	p.line(0.3+long, y-0.8, 0.3+long, y+0.8, ink, 0.3)
+	p.write(0.3+long+1.5, y+0.8, unit, 6.5, soft, false, start)
+	x := 0.3 + long + 3 + textWidth(unit, 6.5, false) + 4
 	if !words {
 		p.write(p.w, y+0.8, fmt.Sprintf("angles drawn %s ×", decimal(g.factor, 0)), 6.5, soft, false, end)
 		return
@@ -419,12 +439,13 @@ func (t *telling) planLines(axle int, side align.Side) []*line {
 // letter for a name.
 func (t *telling) shortLabel(p *picture, g *plot, at func(x, y float64) [2]float64) {
 	wide := at(0, g.half)[0] > 30
+	shrink := math.Min(1, ((p.h-5)/float64(len(g.axles))-0.6)/6.6)
 	for _, side := range []align.Side{align.Left, align.Right} {
 		var blocks []*block
 		var ends [][2]float64
 		for i := range g.axles {
 			a := &g.axles[i]
-			b := &block{h: 6.6}
+			b := &block{h: 6.6 * shrink}
 			for _, q := range []align.Quantity{align.Toe, align.Camber} {
 				if l := t.of(q, a.number, side); l != nil {
 					b.lines = append(b.lines, l)
@@ -434,7 +455,7 @@ func (t *telling) shortLabel(p *picture, g *plot, at func(x, y float64) [2]float
 			b.y = e[1] - b.h/2
 			blocks, ends = append(blocks, b), append(ends, e)
 		}
-		spread(blocks, 1, p.h-4, 0.8)
+		spread(blocks, 0.3, p.h-4.2, 0.5)
 		for i, b := range blocks {
 			x, a := ends[i][0]-1.2, end
 			if side == align.Right {
@@ -445,7 +466,7 @@ func (t *telling) shortLabel(p *picture, g *plot, at func(x, y float64) [2]float
 				if !wide {
 					word = word[:1] + " "
 				}
-				p.write(x, b.y+2.4+3.1*float64(k), word+t.withUnit(l, l.now().value), 6.8, ink, false, a)
+				p.write(x, b.y+shrink*(2.6+3.1*float64(k)), word+t.withUnit(l, l.now().value), 6.8*shrink, ink, false, a)
 			}
 		}
 	}

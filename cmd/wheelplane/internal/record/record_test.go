@@ -130,7 +130,7 @@ func TestTells(t *testing.T) {
 		if !strings.Contains(text, want) {
 			t.Errorf("the PDF does not tell %q", want)
 		}
-		if !strings.Contains(strings.ReplaceAll(page, "&#39;", "'"), want) {
+		if !strings.Contains(strings.NewReplacer("&#39;", "'", "\u00a0", " ").Replace(page), want) {
 			t.Errorf("the HTML does not tell %q", want)
 		}
 	}
@@ -182,12 +182,12 @@ func TestHTML(t *testing.T) {
 		if !strings.Contains(page, `<html lang="en-GB">`) || x.o.Style != record.Customer && !strings.Contains(page, `scope="rowgroup"`) {
 			t.Errorf("%s: language or table headings are missing", x.name)
 		}
+		if x.name == "long" && (strings.Contains(page, "<b>Ferry") || !strings.Contains(page, "渡船")) {
+			t.Error("a name is not escaped, or lost")
+		}
 		if strings.Contains(page, "ZgotmplZ") {
 			t.Errorf("%s: the template refused a value", x.name)
 		}
-	}
-	if long := htmlOf(t, examples(t)[14].in, record.Options{}); strings.Contains(long, "<b>Ferry") || !strings.Contains(long, "渡船") {
-		t.Error("a name is not escaped, or lost")
 	}
 }
 

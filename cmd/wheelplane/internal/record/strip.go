@@ -143,8 +143,8 @@ func (t *telling) span(l *line) float64 {
 
 func (t *telling) stripTitle(l *line) string {
 	s := l.title()
-	if l.side != align.NoSide {
-		s += " " + string(l.side)
+	if w := l.whose(); w != "" {
+		s += " " + w
 	}
 	for _, x := range []struct {
 		epoch string

@@ -136,13 +136,16 @@ func minutes(deg float64) string {
 	return fmt.Sprintf("%s%d°%02d.%d′", sign, tenths/600, tenths/10%60, tenths%10)
 }
 
-// title is a line's name in a table: the side stands beside it.
-func (l *line) title() string {
-	s := upper(l.name)
-	if l.station != "" {
-		s += ", station " + l.station
+// title is a line's name in a table.
+func (l *line) title() string { return upper(l.name) }
+
+// whose is what stands beside the name: the side, and where a reading was taken
+// that differs from station to station.
+func (l *line) whose() string {
+	if l.station == "" {
+		return string(l.side)
 	}
-	return s
+	return strings.TrimPrefix(string(l.side)+", at "+l.station, ", ")
 }
 
 func upper(s string) string {
@@ -187,6 +190,9 @@ func probability(p float64) string {
 func plural(n int, one string) string {
 	if n == 1 {
 		return "1 " + one
+	}
+	if stem, ok := strings.CutSuffix(one, "ry"); ok {
+		one = stem + "rie"
 	}
 	return fmt.Sprintf("%d %ss", n, one)
 }
