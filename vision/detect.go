@@ -222,6 +222,7 @@ type scene struct {
 
 	look  look // of the last board measured
 	bench bench
+	room  room
 }
 
 func newScene(img *image.Gray, boards []Board, opts DetectOptions) (*scene, error) {

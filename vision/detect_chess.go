@@ -3,6 +3,7 @@ package vision
 import (
 	"image"
 	"math"
+	"slices"
 	"sort"
 )
 
@@ -30,67 +31,47 @@ func (s *saddle) mixed(u, v [2]float64) float64 {
 const mostSaddles = 150
 
 // saddles finds the saddles of a picture, strongest first.
-func saddles(img *image.Gray) []saddle {
+func (s *scene) saddles(img *image.Gray) []saddle {
 	b := img.Bounds()
 	w, h := b.Dx(), b.Dy()
 	if w < 12 || h < 12 {
 		return nil
 	}
-	// Smoothed with 1 2 1 both ways.
-	s := make([]int32, w*h)
-	for y := 1; y < h-1; y++ {
-		o := img.PixOffset(b.Min.X, b.Min.Y+y)
-		up, row, down := img.Pix[o-img.Stride:o-img.Stride+w], img.Pix[o:o+w], img.Pix[o+img.Stride:o+img.Stride+w]
-		l := int32(up[0]) + 2*int32(row[0]) + int32(down[0])
-		m := int32(up[1]) + 2*int32(row[1]) + int32(down[1])
-		out := s[y*w : (y+1)*w]
-		for x := 1; x < w-1; x++ {
-			r := int32(up[x+1]) + 2*int32(row[x+1]) + int32(down[x+1])
-			out[x] = l + 2*m + r
-			l, m = m, r
+	places, values := s.room.find(img, 16*16*8) // 16 is the smoothing's sum
+	// The strongest alone are looked at closely.
+	if most := mostSaddles + mostSaddles/2; len(places) > most {
+		v := slices.Clone(values)
+		slices.Sort(v)
+		limit := v[len(v)-most]
+		n := 0
+		for i := range places {
+			if values[i] >= limit {
+				places[n] = places[i]
+				n++
+			}
 		}
+		places = places[:n]
 	}
-	resp := make([]float32, w*h)
-	var top float32
-	for y := 2; y < h-2; y++ {
-		for x := 2; x < w-2; x++ {
-			i := y*w + x
-			xx := s[i-1] - 2*s[i] + s[i+1]
-			yy := s[i-w] - 2*s[i] + s[i+w]
-			xy := (s[i-w-1] + s[i+w+1] - s[i-w+1] - s[i+w-1]) // four times
-			v := float32(xy)*float32(xy)/16 - float32(xx)*float32(yy)
-			resp[i] = v
-			top = max(top, v)
-		}
-	}
-	limit := max(0.01*top, 16*16*8) // 16 is the smoothing's sum
 	var out []saddle
-	for y := 3; y < h-3; y++ {
-		for x := 3; x < w-3; x++ {
-			i := y*w + x
-			v := resp[i]
-			if v < limit || v < resp[i-1] || v <= resp[i+1] || v < resp[i-w] || v <= resp[i+w] ||
-				v < resp[i-w-1] || v < resp[i-w+1] || v <= resp[i+w-1] || v <= resp[i+w+1] {
-				continue
-			}
-			f := func(j int) float64 { return float64(s[j]) / 16 }
-			k := saddle{
-				xx: f(i-1) - 2*f(i) + f(i+1), yy: f(i-w) - 2*f(i) + f(i+w),
-				xy: (f(i-w-1) + f(i+w+1) - f(i-w+1) - f(i+w-1)) / 4,
-			}
-			gx, gy := (f(i+1)-f(i-1))/2, (f(i+w)-f(i-w))/2
-			det := k.xx*k.yy - k.xy*k.xy
-			dx, dy := (k.xy*gy-k.yy*gx)/det, (k.xy*gx-k.xx*gy)/det
-			if math.Abs(dx) > 1 || math.Abs(dy) > 1 {
-				continue // the gradient vanishes elsewhere: a bend of an edge
-			}
-			k.p = [2]float64{float64(x) + dx, float64(y) + dy}
-			k.strength = math.Sqrt(-det)
-			k.norm = math.Sqrt(k.xx*k.xx + 2*k.xy*k.xy + k.yy*k.yy)
-			out = append(out, k)
+	for _, at := range places {
+		i := int(at)
+		f := func(j int) float64 { return float64(s.room.smooth[j]) / 16 }
+		k := saddle{
+			xx: f(i-1) - 2*f(i) + f(i+1), yy: f(i-w) - 2*f(i) + f(i+w),
+			xy: (f(i-w-1) + f(i+w+1) - f(i-w+1) - f(i+w-1)) / 4,
 		}
+		gx, gy := (f(i+1)-f(i-1))/2, (f(i+w)-f(i-w))/2
+		det := k.xx*k.yy - k.xy*k.xy
+		dx, dy := (k.xy*gy-k.yy*gx)/det, (k.xy*gx-k.xx*gy)/det
+		if math.Abs(dx) > 1 || math.Abs(dy) > 1 {
+			continue // the gradient vanishes elsewhere: a bend of an edge
+		}
+		k.p = [2]float64{float64(i%w) + dx, float64(i/w) + dy}
+		k.strength = math.Sqrt(-det)
+		k.norm = math.Sqrt(k.xx*k.xx + 2*k.xy*k.xy + k.yy*k.yy)
+		out = append(out, k)
 	}
-	sort.Slice(out, func(i, j int) bool { return out[i].strength > out[j].strength })
+	sort.SliceStable(out, func(i, j int) bool { return out[i].strength > out[j].strength })
 	return out[:min(len(out), mostSaddles)]
 }
 
@@ -341,7 +322,7 @@ func (f *family) steps() [][2][2]float64 {
 					hits++
 				}
 			}
-			if hits >= 2 {
+			if hits >= leastHits {
 				out = append(out, try{[2][2]float64{u, v}, hits})
 			}
 		}
@@ -356,6 +337,7 @@ func (f *family) steps() [][2][2]float64 {
 
 const (
 	nearSteps = 12
+	leastHits = 3
 	mostSteps = 6
 )
 
@@ -462,7 +444,13 @@ func (s *scene) leftIn(r region) bool {
 
 // mostFailures is how many grids of corners that turn out to be nothing are
 // looked at in one place.
-const mostFailures = 2
+const (
+	mostFailures = 2
+
+	// A smaller grid, when it is nothing, was the best there is: nothing larger
+	// is behind it.
+	largeLattice = 12
+)
 
 // chessIn looks for chessboards in a box of the photograph on one level, and
 // tells whether it found any. Those whose markers cannot be read are named only
@@ -471,7 +459,7 @@ func (s *scene) chessIn(box image.Rectangle, level int, last bool) (any bool) {
 	f := 1 << level
 	img := s.levels[level]
 	part := image.Rect(box.Min.X/f, box.Min.Y/f, box.Max.X/f, box.Max.Y/f).Add(img.Bounds().Min).Intersect(img.Bounds())
-	all := saddles(img.SubImage(part).(*image.Gray))
+	all := s.saddles(img.SubImage(part).(*image.Gray))
 	o := part.Min.Sub(img.Bounds().Min)
 	for k := range all {
 		all[k].p[0] += float64(o.X)
@@ -499,7 +487,9 @@ func (s *scene) chessIn(box image.Rectangle, level int, last bool) (any bool) {
 			any = true
 			continue
 		}
-		failures++
+		if failures++; len(grid) < largeLattice {
+			break
+		}
 		// What is taken is not looked at again.
 		taken := map[int]bool{}
 		for _, k := range grid {

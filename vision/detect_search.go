@@ -25,8 +25,8 @@ const (
 type blocks struct {
 	w, h     int       // in blocks
 	scale    int       // side of a block, pixels of the photograph
-	strength []float64 // edges in two directions, see printEdges
-	limit    float64   // from which strength on a block looks like print
+	strength []float32 // edges in two directions, see printEdges
+	limit    float32   // from which strength on a block looks like print
 }
 
 // findBlocks looks for edges in two directions, as the print of a board has.
@@ -38,39 +38,16 @@ func (s *scene) findBlocks() (out blocks) {
 	if bw < 3 || bh < 3 {
 		return out
 	}
-	strength := make([]float64, bw*bh)
-	for by := 0; by < bh; by++ {
-		for bx := 0; bx < bw; bx++ {
-			var xx, xy, yy int
-			x0 := bx * blockPx
-			x1 := min(w-1, x0+blockPx)
-			for y := by * blockPx; y < min(h-1, (by+1)*blockPx); y += 2 {
-				row := img.Pix[y*img.Stride+x0 : y*img.Stride+x1+1]
-				below := img.Pix[(y+1)*img.Stride+x0 : (y+1)*img.Stride+x1+1]
-				below = below[:len(row)]
-				for x := 1; x < len(row); x++ {
-					// Diagonal differences: the same pixels for both.
-					a := int(below[x]) - int(row[x-1])
-					b := int(below[x-1]) - int(row[x])
-					xx += a * a
-					xy += a * b
-					yy += b * b
-				}
-			}
-			n := float64(blockPx * blockPx / 2)
-			a, b, c := float64(xx)/n, float64(xy)/n, float64(yy)/n
-			d := (a - c) / 2
-			strength[by*bw+bx] = (a+c)/2 - math.Sqrt(d*d+b*b)
-		}
-	}
+	strength := make([]float32, bw*bh)
+	edges(img, strength)
 	// Ground and tyres have edges everywhere: only what stands out counts.
 	var some []float64
 	for i := 0; i < len(strength); i += 1 + len(strength)/4000 {
-		some = append(some, strength[i])
+		some = append(some, float64(strength[i]))
 	}
 	sort.Float64s(some)
 	limit := math.Max(printEdges, math.Min(4*some[len(some)*3/4], 800))
-	return blocks{bw, bh, blockPx << level, strength, limit}
+	return blocks{bw, bh, blockPx << level, strength, float32(limit)}
 }
 
 // regions lists the places that look like print and lie on no board found,
@@ -115,7 +92,7 @@ func (s *scene) regions() []region {
 			} else {
 				r.box = r.box.Union(cell)
 			}
-			r.score += strength[p[1]*bw+p[0]]
+			r.score += float64(strength[p[1]*bw+p[0]])
 			count++
 			for y := max(0, p[1]-2); y <= min(bh-1, p[1]+2); y++ {
 				for x := max(0, p[0]-2); x <= min(bw-1, p[0]+2); x++ {
@@ -202,7 +179,7 @@ func (s *scene) searchPart(d Dictionary, box image.Rectangle, level, enlarge int
 	if enlarge > 1 {
 		smallest = smallestEnlarged
 	}
-	ms, _, err := findMarkers(part, d, markerSearch{enlarge: enlarge, minSidePx: smallest})
+	ms, _, err := findMarkers(part, d, markerSearch{enlarge: enlarge, minSidePx: smallest, winMin: 5, winMax: 21, winStep: 16})
 	o := part.Bounds().Min.Sub(min0)
 	for i := range ms {
 		for k := range ms[i].Corners {

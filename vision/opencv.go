@@ -119,6 +119,20 @@ func reduce(img *image.Gray, factor int) (*image.Gray, error) {
 	return out, nil
 }
 
+// decodeGrey decodes a picture's file of known size into pix. ok is false where
+// OpenCV cannot.
+func decodeGrey(file []byte, width, height int, pix []uint8) (ok bool, err error) {
+	var msg [256]C.char
+	switch C.wp_decode_grey((*C.uchar)(unsafe.Pointer(&file[0])), C.size_t(len(file)), C.int(width), C.int(height),
+		(*C.uchar)(unsafe.Pointer(&pix[0])), &msg[0], C.int(len(msg))) {
+	case 0:
+		return true, nil
+	case 1:
+		return false, nil
+	}
+	return false, fmt.Errorf("OpenCV could not decode it (%s): copy it from the camera again", C.GoString(&msg[0]))
+}
+
 var oneThread sync.Once
 
 // singleThreaded keeps OpenCV to one thread per call: photographs are worked

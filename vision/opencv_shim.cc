@@ -8,6 +8,7 @@
 #include <vector>
 
 #include <opencv2/core.hpp>
+#include <opencv2/imgcodecs.hpp>
 #include <opencv2/imgproc.hpp>
 #if CV_VERSION_MAJOR > 4 || (CV_VERSION_MAJOR == 4 && CV_VERSION_MINOR >= 7)
 #include <opencv2/objdetect/aruco_detector.hpp>
@@ -144,6 +145,22 @@ extern "C" int wp_charuco_corners(wp_picture p, int dictionary, int cols, int ro
 			corners[2 * i + 1] = found[i].y;
 		}
 		return n;
+	} catch (const std::exception &e) {
+		return wp_fail(err, err_cap, e.what());
+	} catch (...) {
+		return wp_fail(err, err_cap, "unknown error");
+	}
+}
+
+extern "C" int wp_decode_grey(const unsigned char *file, size_t size, int width, int height, unsigned char *dst, char *err, int err_cap) {
+	try {
+		const cv::Mat bytes(1, (int)size, CV_8UC1, const_cast<unsigned char *>(file));
+		// OpenCV decodes into a Mat of the right size and kind as it is.
+		cv::Mat out(height, width, CV_8UC1, dst);
+		cv::imdecode(bytes, cv::IMREAD_GRAYSCALE | cv::IMREAD_IGNORE_ORIENTATION, &out);
+		if (out.empty() || out.rows != height || out.cols != width || out.type() != CV_8UC1) return 1;
+		if (out.data != dst) out.copyTo(cv::Mat(height, width, CV_8UC1, dst));
+		return 0;
 	} catch (const std::exception &e) {
 		return wp_fail(err, err_cap, e.what());
 	} catch (...) {

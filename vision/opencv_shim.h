@@ -1,5 +1,7 @@
 #ifndef WHEELPLANE_OPENCV_SHIM_H
 #define WHEELPLANE_OPENCV_SHIM_H
+#include <stddef.h>
+
 #ifdef __cplusplus
 extern "C" {
 #endif
@@ -37,6 +39,11 @@ int wp_find_markers(wp_picture p, int dictionary, const wp_search *s,
    corner numbers and 2 floats each. Returns the number of corners, or -1. */
 int wp_charuco_corners(wp_picture p, int dictionary, int cols, int rows, float marker_share, int first_id,
 	int *ids, float *corners, int cap, char *err, int err_cap);
+
+/* Decodes a picture's file to grey, as stored (no orientation applied), into
+   dst of width x height bytes. Returns 0; 1 where it cannot be decoded or has
+   another size; -1 with a message in err. */
+int wp_decode_grey(const unsigned char *file, size_t size, int width, int height, unsigned char *dst, char *err, int err_cap);
 
 /* OpenCV's area-averaging reduction by a whole factor; dst has
    (width/factor) x (height/factor) bytes. Returns 0, or -1 with a message. */

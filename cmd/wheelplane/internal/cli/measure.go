@@ -239,6 +239,7 @@ func look(path string, boards []vision.Board, camera *vision.Camera) sighting {
 	if err != nil {
 		return sighting{err: err}
 	}
+	defer photo.Release()
 	res, err := vision.Detect(photo.Pix, boards, vision.DetectOptions{Camera: camera})
 	if err != nil {
 		return sighting{err: fmt.Errorf("%s: %w", path, err)}
