@@ -129,7 +129,12 @@ type Priors struct {
 	FloorTilt      float64 // of a floor board, rad
 	FloorThickness float64 // printed face above the ground, m: a known length
 
-	PrintScale float64 // relative, x and y each
+	PrintScale    float64 // of all boards together, relative, x and y each
+	PrintSpread   float64 // of single boards around it, likewise; 0: all alike
+	BoardFlatness float64 // each component of a board's bow (see Shape), m; 0: flat
+
+	WanderFocal  float64 // see vision.Wander: relative; 0: none
+	WanderCentre float64 // px, x and y each; 0: none
 
 	BrakeSlip   float64 // spin of a braked wheel between stations of a sweep, rad
 	SteerTilt   float64 // steering axis off upright, each direction, rad
@@ -145,9 +150,12 @@ func DefaultPriors() Priors {
 		MountOffset: 0.020,
 		Standoff:    0.100, StandoffU: 0.0005,
 		FloorFlatness: 0.001, FloorTilt: 0.2 * math.Pi / 180, FloorThickness: 0.003,
-		PrintScale: 0.0005,
-		BrakeSlip:  0.05 * math.Pi / 180,
-		SteerTilt:  15 * math.Pi / 180, SteerOffset: 0.3,
+		// Printers stretch by parts per thousand (common practice, no source); boards
+		// of one printer and paper differ less. A plate of composite is flat to some
+		// tenths of a millimetre over this size (likewise).
+		PrintScale: 0.002, PrintSpread: 0.0003, BoardFlatness: 0.0003,
+		BrakeSlip: 0.05 * math.Pi / 180,
+		SteerTilt: 15 * math.Pi / 180, SteerOffset: 0.3,
 		LiftTilt: 3 * math.Pi / 180, LiftHeight: 0.1,
 	}
 }
@@ -288,6 +296,17 @@ func (p *Priors) validate() error {
 	} {
 		if !(c.v > 0) || math.IsInf(c.v, 0) {
 			return fmt.Errorf("%s must be above 0: it is a standard uncertainty; leave it out for the usual one", c.name)
+		}
+	}
+	for _, c := range []struct {
+		name string
+		v    float64
+	}{
+		{"boards: print_spread", p.PrintSpread}, {"boards: flatness_mm", p.BoardFlatness},
+		{"camera_wander: focal", p.WanderFocal}, {"camera_wander: centre_px", p.WanderCentre},
+	} {
+		if !(c.v >= 0) || math.IsInf(c.v, 0) {
+			return fmt.Errorf("%s must not be below 0: it is a standard uncertainty; 0 switches it off", c.name)
 		}
 	}
 	return nil

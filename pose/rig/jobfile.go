@@ -38,6 +38,12 @@ type file struct {
 	Epochs  []fileEpoch `yaml:"epochs,omitempty"`
 	Station []fileStop  `yaml:"stations"`
 	Camera  string      `yaml:"camera"`
+	Wander  fileWander  `yaml:"camera_wander,omitempty"`
+}
+
+type fileWander struct {
+	Focal    *float64 `yaml:"focal,omitempty"`
+	CentrePx *float64 `yaml:"centre_px,omitempty"`
 }
 
 type fileVehicle struct {
@@ -89,6 +95,8 @@ type fileBoards struct {
 	SquareMM   float64     `yaml:"square_mm"`
 	MarkerMM   float64     `yaml:"marker_mm"`
 	Scale      *fileScale  `yaml:"print_scale,omitempty"`
+	Spread     *float64    `yaml:"print_spread,omitempty"`
+	FlatnessMM *float64    `yaml:"flatness_mm,omitempty"`
 	List       []fileBoard `yaml:"list"`
 }
 
@@ -254,6 +262,10 @@ func yamlError(err error) string {
 // yamlType is how the library tells that a value has the wrong type.
 var yamlType = regexp.MustCompile("cannot unmarshal !!\\w+ ?(`[^`]*`)? ?into \\*?([\\w.\\[\\]*]+)")
 
+// measuredPrintScale is how well a print scale is known that was measured with a
+// good rule, where job.yaml does not say.
+const measuredPrintScale = 0.0005
+
 func set(v *float64, from *float64, unit float64) {
 	if from != nil {
 		*v = *from * unit
@@ -295,8 +307,11 @@ func (f *file) job() (*Job, error) {
 		if !(sx > 0.5 && sx < 2 && sy > 0.5 && sy < 2) {
 			return nil, fmt.Errorf("boards: print_scale x %g, y %g: give the measured over the designed length, near 1", sx, sy)
 		}
+		j.Priors.PrintScale = measuredPrintScale
 		set(&j.Priors.PrintScale, b.Scale.U, 1)
 	}
+	set(&j.Priors.PrintSpread, b.Spread, 1)
+	set(&j.Priors.BoardFlatness, b.FlatnessMM, 1e-3)
 	number := map[string]int{}
 	for _, l := range b.List {
 		if l.Name == "" {
@@ -367,6 +382,8 @@ func (f *file) job() (*Job, error) {
 	set(&p.Standoff, f.Mount.StandoffMM, 1e-3)
 	set(&p.StandoffU, f.Mount.StandoffU, 1e-3)
 	set(&p.BrakeSlip, f.Sweep.BrakeSlipDeg, math.Pi/180)
+	set(&p.WanderFocal, f.Wander.Focal, 1)
+	set(&p.WanderCentre, f.Wander.CentrePx, 1)
 	for i, s := range f.Station {
 		if s.Name == "" {
 			return nil, fmt.Errorf("stations: station %d has no name; give it one, such as its number", i+1)
@@ -453,7 +470,10 @@ func finite(f *file) error {
 			return err
 		}
 	}
-	if err := check("boards", &f.Boards.SquareMM, &f.Boards.MarkerMM); err != nil {
+	if err := check("camera_wander", f.Wander.Focal, f.Wander.CentrePx); err != nil {
+		return err
+	}
+	if err := check("boards", &f.Boards.SquareMM, &f.Boards.MarkerMM, f.Boards.Spread, f.Boards.FlatnessMM); err != nil {
 		return err
 	}
 	if s := f.Boards.Scale; s != nil {
@@ -534,6 +554,7 @@ func (f *Folder) listPhotos(stops []fileStop) error {
 // camera is the camera file's path relative to the job's folder. Stations'
 // photographs are those in photos/<station>.
 func (j *Job) Text(camera string) ([]byte, error) {
+	ptr := func(v float64) *float64 { return &v }
 	f := file{Name: j.Name, Camera: camera}
 	f.Vehicle = fileVehicle{Name: j.Vehicle.Name, Reference: j.Vehicle.Reference}
 	for _, a := range j.Vehicle.Axles {
@@ -548,6 +569,8 @@ func (j *Job) Text(camera string) ([]byte, error) {
 			f.Boards.Scale.X, f.Boards.Scale.Y = b.ScaleX, b.ScaleY
 		}
 	}
+	f.Boards.Spread, f.Boards.FlatnessMM = ptr(j.Priors.PrintSpread), ptr(mm(j.Priors.BoardFlatness))
+	f.Wander = fileWander{ptr(j.Priors.WanderFocal), ptr(j.Priors.WanderCentre)}
 	for _, b := range j.Boards {
 		f.Boards.List = append(f.Boards.List, fileBoard{b.Name, b.FirstID})
 	}
@@ -564,7 +587,6 @@ func (j *Job) Text(camera string) ([]byte, error) {
 	for _, b := range j.Body {
 		f.Body.Boards = append(f.Body.Boards, j.Boards[b].Name)
 	}
-	ptr := func(v float64) *float64 { return &v }
 	p := j.Priors
 	if k := j.Kingpin; k != nil {
 		f.Vehicle.Kingpin = &fileKingpin{j.Boards[k.Board].Name, mm(k.Point[0]), mm(k.Point[1]), mm(k.Point[2]), ptr(mm(k.U))}

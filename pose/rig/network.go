@@ -29,6 +29,7 @@ type network struct {
 	p    bundle.Problem
 
 	camera, scale bundle.BlockID
+	shapes        []bundle.BlockID // by board; -1: flat and like the others
 	stations      []bundle.BlockID
 	hubs          []bundle.BlockID   // by axis
 	lines         []bundle.BlockID   // by axis; -1 where it is not swept
@@ -77,17 +78,18 @@ func chiSquared(rows int, p float64) float64 {
 
 // seen tells which parts of the chain the photographs show.
 type seen struct {
-	hang [][]bool // by hang and station
-	axis []bool   // by axis
-	lay  []bool   // by floor board
-	body [][]bool // by body board and station
+	hang  [][]bool // by hang and station
+	axis  []bool   // by axis
+	lay   []bool   // by floor board
+	board []bool
+	body  [][]bool // by body board and station
 	// frame numbers the bodies: stations that share a wheel axis or a body board
 	// are one rigid body, others have nothing in common but the floor.
 	frame []int
 }
 
 func (j *Job) whatIsSeen(c *Cast, obs []Observation, used []bool) *seen {
-	s := &seen{axis: make([]bool, len(c.Axes)), lay: make([]bool, len(j.Floor))}
+	s := &seen{axis: make([]bool, len(c.Axes)), lay: make([]bool, len(j.Floor)), board: make([]bool, len(j.Boards))}
 	for range j.Hangs {
 		s.hang = append(s.hang, make([]bool, len(j.Stations)))
 	}
@@ -99,7 +101,9 @@ func (j *Job) whatIsSeen(c *Cast, obs []Observation, used []bool) *seen {
 			continue
 		}
 		st := j.Photos[o.Photo].Station
-		switch at := c.seatOf(o.Board, st); at.kind {
+		at := c.seatOf(o.Board, st)
+		s.board[o.Board] = s.board[o.Board] || at.kind != nowhere
+		switch at.kind {
 		case onWheel:
 			s.hang[at.index][st] = true
 			s.axis[c.AxisAt[c.wheelOf[at.index]][st]] = true
@@ -158,6 +162,7 @@ func build(job *Job, camera *vision.Camera, obs []Observation, s *State, used []
 	n.scale = n.p.AddBlock("print scale", s.PrintScale[:], bundle.Euclidean(2))
 	u := job.Priors.PrintScale
 	n.addPrior("print scale prior", &prior{[]float64{1, 1}, []float64{1 / u, 0, 0, 1 / u}}, 2, n.scale)
+	n.addShapes(s)
 	n.addStations(s)
 	n.addAxes(s)
 	n.addSteers(s)
@@ -165,12 +170,7 @@ func build(job *Job, camera *vision.Camera, obs []Observation, s *State, used []
 		n.addHang(s, h)
 	}
 	n.addFloorAndBody(s)
-	for i, t := range s.Cameras {
-		b := n.p.AddBlock("photo "+job.Photos[i].Path, bundle.PoseValue(t), bundle.PoseManifold)
-		n.p.Eliminate(b)
-		n.p.SetConstant(b, !used[i])
-		n.photos = append(n.photos, b)
-	}
+	n.addPhotos(s, used)
 	n.gauge()
 
 	for _, o := range obs {
@@ -182,6 +182,71 @@ func build(job *Job, camera *vision.Camera, obs []Observation, s *State, used []
 	}
 	n.cameraPrior(camera)
 	return n
+}
+
+// addShapes adds how the boards that are seen differ from flat and alike ones.
+func (n *network) addShapes(s *State) {
+	pr := n.job.Priors
+	var held []int
+	for c := range shapeSize {
+		if c < 2 && pr.PrintSpread == 0 || c >= 2 && pr.BoardFlatness == 0 {
+			held = append(held, c)
+		}
+	}
+	for b := range n.job.Boards {
+		id := bundle.BlockID(-1)
+		if n.seen.board[b] && len(held) < shapeSize {
+			shape := s.Shape(b)
+			id = n.p.AddBlock("shape of board "+n.job.Boards[b].Name, shape.value(), bundle.Euclidean(shapeSize))
+			n.p.Hold(id, held...)
+			u := [shapeSize]float64{pr.PrintSpread, pr.PrintSpread, pr.BoardFlatness, pr.BoardFlatness, pr.BoardFlatness}
+			f := &prior{mean: make([]float64, shapeSize)}
+			for c, u := range u {
+				if u > 0 {
+					row := make([]float64, shapeSize)
+					row[c] = 1 / u
+					f.white = append(f.white, row...)
+				}
+			}
+			n.addPrior("shape prior of board "+n.job.Boards[b].Name, f, shapeSize-len(held), id)
+		}
+		n.shapes = append(n.shapes, id)
+	}
+}
+
+// wandering tells whether the camera may differ from photo to photo.
+func (p *Priors) wandering() bool { return p.WanderFocal > 0 || p.WanderCentre > 0 }
+
+// addPhotos adds where each photo was taken from, and how its camera differed.
+func (n *network) addPhotos(s *State, used []bool) {
+	pr := n.job.Priors
+	for i, t := range s.Cameras {
+		name, x, m := n.job.Photos[i].Path, bundle.PoseValue(t), bundle.PoseManifold
+		if pr.wandering() {
+			var w vision.Wander
+			if i < len(s.Wanders) {
+				w = s.Wanders[i]
+			}
+			x, m = append(x, w.Focal, w.Centre[0], w.Centre[1]), photoManifold
+		}
+		b := n.p.AddBlock("photo "+name, x, m)
+		n.p.Eliminate(b)
+		n.p.SetConstant(b, !used[i])
+		n.photos = append(n.photos, b)
+		if !pr.wandering() || !used[i] {
+			continue
+		}
+		var held []int
+		if pr.WanderFocal == 0 {
+			held = []int{6}
+		}
+		if pr.WanderCentre == 0 {
+			held = []int{7, 8}
+		}
+		n.p.Hold(b, held...)
+		f := wanderPrior{pr.WanderFocal, pr.WanderCentre}
+		n.addPrior("wander prior of photo "+name, f, f.rows(), b)
+	}
 }
 
 // addStations adds where the body is at each station.
@@ -339,12 +404,12 @@ func (n *network) cameraPrior(c *vision.Camera) {
 	}
 	n.p.Hold(n.camera, held...)
 	mean := c.Intrinsics()
-	n.addPrior("camera file", &prior{mean[:], white}, len(mean), n.camera)
+	n.addPrior("camera file", &prior{mean[:], white}, len(mean)-len(held), n.camera)
 }
 
-// whitenMatrix returns W (row by row) with W·cov·Wᵀ = 1 on the intrinsics that
-// the file leaves uncertain, and the list of those it holds exactly (variance
-// zero).
+// whitenMatrix returns W (row by row, a row for each intrinsic that the file
+// leaves uncertain) with W·cov·Wᵀ = 1, and the list of those it holds exactly
+// (variance zero).
 func whitenMatrix(cov *[vision.NumIntrinsics][vision.NumIntrinsics]float64) (white []float64, held []int) {
 	const n = vision.NumIntrinsics
 	var free []int
@@ -355,7 +420,7 @@ func whitenMatrix(cov *[vision.NumIntrinsics][vision.NumIntrinsics]float64) (whi
 			held = append(held, i)
 		}
 	}
-	white = make([]float64, n*n)
+	white = make([]float64, len(free)*n)
 	if len(free) == 0 {
 		return white, held
 	}
@@ -377,7 +442,7 @@ func whitenMatrix(cov *[vision.NumIntrinsics][vision.NumIntrinsics]float64) (whi
 	for k, l := range eig.Values(nil) {
 		l = math.Max(l, 1e-12) // rounding in a printed covariance
 		for a, i := range free {
-			white[free[k]*n+i] = v.At(a, k) / (math.Sqrt(l) * sd[a])
+			white[k*n+i] = v.At(a, k) / (math.Sqrt(l) * sd[a])
 		}
 	}
 	return white, held
@@ -430,6 +495,9 @@ func (n *network) addView(o Observation, width float64) view {
 	board := &n.job.Boards[o.Board]
 	st := n.job.Photos[o.Photo].Station
 	links, blocks := []linkKind{poseLink}, []bundle.BlockID{n.photos[o.Photo]}
+	if n.job.Priors.wandering() {
+		links[0] = photoLink
+	}
 	link := func(kind linkKind, ids ...bundle.BlockID) {
 		links, blocks = append(links, kind), append(blocks, ids...)
 	}
@@ -450,7 +518,8 @@ func (n *network) addView(o Observation, width float64) view {
 		link(poseLink, n.stations[st])
 		link(poseLink, n.body[at.index])
 	}
-	f := newBoardView(board, o, false, links...)
+	shape := n.shapes[o.Board]
+	f := newBoardView(board, o, shape >= 0, links...)
 	n.corners += len(o.Corners)
 	n.rows += f.dim()
 	var loss bundle.Loss
@@ -459,6 +528,9 @@ func (n *network) addView(o Observation, width float64) view {
 	}
 	name := fmt.Sprintf("board %s in photo %s", board.Name, n.job.Photos[o.Photo].Path)
 	blocks = append(blocks, n.camera, n.scale)
+	if shape >= 0 {
+		blocks = append(blocks, shape)
+	}
 	return view{n.p.AddResidual(name, f, f.dim(), f.group(), loss, blocks...), f, blocks}
 }
 
@@ -524,5 +596,17 @@ func (n *network) state(camera *vision.Camera) *State {
 	s.FloorFromBody, s.BodyFromHub, s.BodyFromLine = poses(n.stations), poses(n.hubs), poses(n.lines)
 	s.HubFromBoard, s.FloorFromBoard, s.BodyFromBoard, s.Cameras = poses(n.hangs), poses(n.floor), poses(n.body), poses(n.photos)
 	s.Steer, s.Spin = angles(n.steers), angles(n.spins)
+	for _, id := range n.shapes {
+		var shape Shape
+		if id >= 0 {
+			shape = shapeOf(n.p.Value(id))
+		}
+		s.Shapes = append(s.Shapes, shape)
+	}
+	if n.job.Priors.wandering() {
+		for _, id := range n.photos {
+			s.Wanders = append(s.Wanders, wander(n.p.Value(id)))
+		}
+	}
 	return s
 }

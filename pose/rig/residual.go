@@ -404,13 +404,13 @@ func carryBack(r *pose.SO3, g, to *pose.Vec) {
 
 // prior is a Gaussian prior on a Euclidean block: r = W·(x − mean).
 type prior struct {
-	mean  []float64
-	white []float64 // n × n, row by row
+	mean  []float64 // n numbers
+	white []float64 // r × n, row by row
 }
 
 func (p *prior) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 	n := len(p.mean)
-	for i := range n {
+	for i := range r {
 		r[i] = 0
 		for k := range n {
 			r[i] += p.white[i*n+k] * (x[0][k] - p.mean[k])
@@ -418,6 +418,38 @@ func (p *prior) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 	}
 	if jac != nil && jac[0] != nil {
 		copy(jac[0], p.white)
+	}
+	return true
+}
+
+// wanderPrior says how much a photo's camera wanders: its focal lengths by a
+// factor 1 ± focal, its principal point by centre each way; 0: not at all, and no
+// rows.
+type wanderPrior struct{ focal, centre float64 }
+
+func (p wanderPrior) rows() (n int) {
+	if p.focal > 0 {
+		n++
+	}
+	if p.centre > 0 {
+		n += 2
+	}
+	return n
+}
+
+func (p wanderPrior) Eval(x [][]float64, r []float64, jac [][]float64) bool {
+	const size = 6 + vision.WanderSize
+	w := x[0][bundle.PoseSize:]
+	row := 0
+	for i, u := range [vision.WanderSize]float64{p.focal, p.centre, p.centre} {
+		if u == 0 {
+			continue
+		}
+		r[row] = w[i] / u
+		if jac != nil && jac[0] != nil {
+			jac[0][row*size+6+i] = 1 / u
+		}
+		row++
 	}
 	return true
 }

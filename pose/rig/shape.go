@@ -32,3 +32,12 @@ func (s *Shape) At(u, v float64) (z float64) {
 	}
 	return z
 }
+
+// value is the shape as its block has it, shapeOf the inverse.
+func (s *Shape) value() []float64 {
+	return []float64{s.Stretch[0], s.Stretch[1], s.Bow[0], s.Bow[1], s.Bow[2]}
+}
+
+func shapeOf(x []float64) Shape {
+	return Shape{[2]float64{x[0], x[1]}, [bowSize]float64{x[2], x[3], x[4]}}
+}

@@ -52,22 +52,24 @@ type Solution struct {
 
 // Network tells how the solution came about and how well it fits.
 type Network struct {
-	Photos          int       `json:"photos"`           // used
-	LeftOut         []LeftOut `json:"left_out"`         // photographs that take no part
-	Faults          []Fault   `json:"faults,omitempty"` // mishaps found and worked around
-	Views           int       `json:"views"`            // boards in photographs
-	Corners         int       `json:"corners"`          // used
-	Rejected        int       `json:"rejected_corners"` // left out as wrong, those of rejected views among them
-	RejectedViews   []OffView `json:"rejected_views,omitempty"`
-	RMSPx           float64   `json:"rms_px"`          // of corners used, each coordinate
-	Redundancy      int       `json:"redundancy"`      // observations and priors less unknowns
-	VarianceFactor  float64   `json:"variance_factor"` // chi-square over redundancy; the corners' covariances are multiplied by it, below 1 by its root
-	Iterations      int       `json:"iterations"`
-	RunoutRemoved   bool      `json:"runout_compensated"` // more than one station with the wheels turned
-	PrintScale      [2]Scalar `json:"print_scale"`
-	Stations        []Stop    `json:"stations"`
-	CameraChange    []Scalar  `json:"camera_change"` // adjusted less calibrated intrinsics, px and 1
-	FloorFlatnessMM float64   `json:"floor_flatness_mm"`
+	Photos          int          `json:"photos"`           // used
+	LeftOut         []LeftOut    `json:"left_out"`         // photographs that take no part
+	Faults          []Fault      `json:"faults,omitempty"` // mishaps found and worked around
+	Views           int          `json:"views"`            // boards in photographs
+	Corners         int          `json:"corners"`          // used
+	Rejected        int          `json:"rejected_corners"` // left out as wrong, those of rejected views among them
+	RejectedViews   []OffView    `json:"rejected_views,omitempty"`
+	RMSPx           float64      `json:"rms_px"`          // of corners used, each coordinate
+	Redundancy      int          `json:"redundancy"`      // observations and priors less unknowns
+	VarianceFactor  float64      `json:"variance_factor"` // chi-square over redundancy; the corners' covariances are multiplied by it, below 1 by its root
+	Iterations      int          `json:"iterations"`
+	RunoutRemoved   bool         `json:"runout_compensated"` // more than one station with the wheels turned
+	PrintScale      [2]Scalar    `json:"print_scale"`
+	Boards          []BoardFound `json:"boards,omitempty"`        // by board seen, where boards may differ
+	CameraWander    *Wandering   `json:"camera_wander,omitempty"` // where the camera may
+	Stations        []Stop       `json:"stations"`
+	CameraChange    []Scalar     `json:"camera_change"` // adjusted less calibrated intrinsics, px and 1
+	FloorFlatnessMM float64      `json:"floor_flatness_mm"`
 }
 
 // OffView is a board in a photograph that does not fit as a whole.
@@ -82,6 +84,26 @@ type Scalar struct {
 	Name  string  `json:"name,omitempty"`
 	Value float64 `json:"value"`
 	U     float64 `json:"u"`
+}
+
+// BoardFound is a board as the solution found it.
+type BoardFound struct {
+	Board string `json:"board"`
+	// PrintScale is the board's own, x and y, over the one all share; nil where
+	// neither differs from 1 by three of its uncertainties.
+	PrintScale []Scalar `json:"print_scale,omitempty"`
+	// BowMM is how far the face stands out of its mean plane: x, by how much the
+	// middles of its left and right edge stand before its middle; y, those of its
+	// top and bottom edge; twist, by how much two opposite corners do, and the
+	// other two behind it.
+	BowMM []Scalar `json:"bow_mm,omitempty"`
+}
+
+// Wandering tells how much the camera differed from photo to photo: the root
+// mean squares of what was found, and of the uncertainty it was found with.
+type Wandering struct {
+	Focal    Scalar `json:"focal"`     // relative
+	CentrePx Scalar `json:"centre_px"` // x and y alike
 }
 
 // Stop is a station as the solution found it.
@@ -514,6 +536,8 @@ func (n *network) describe(sol *Solution, cov *bundle.Covariance, calibrated vis
 	for i := range net.PrintScale {
 		net.PrintScale[i] = Scalar{Name: []string{"x", "y"}[i], Value: s.PrintScale[i], U: sd(n.scale, i)}
 	}
+	n.describeBoards(sol, cov)
+	n.describeWander(sol, cov)
 	if calibrated.Cov != nil {
 		now, then := s.Camera.Intrinsics(), calibrated.Intrinsics()
 		for i, name := range vision.IntrinsicNames {
@@ -567,6 +591,77 @@ func (n *network) describe(sol *Solution, cov *bundle.Covariance, calibrated vis
 			names = append(names, fmt.Sprintf("%s in %s", v.Board, v.Photo))
 		}
 		sol.Warnings = append(sol.Warnings, fmt.Sprintf("boards that do not fit the other photographs and are left out: %s; look whether they moved, or were covered or mirrored", strings.Join(names, ", ")))
+	}
+}
+
+// What a board may be bowed by before it is to be replaced, m.
+const tooBowed = 0.001
+
+// describeBoards tells of the boards' shapes, and which of them are too bowed.
+func (n *network) describeBoards(sol *Solution, cov *bundle.Covariance) {
+	const clear = 3 // standard uncertainties
+	var bad, one []string
+	for b, id := range n.shapes {
+		if id < 0 {
+			continue
+		}
+		x, c := n.p.Value(id), cov.Between(id, id)
+		u := func(i int) float64 { return math.Sqrt(c.At(i, i)) }
+		found := BoardFound{Board: n.job.Boards[b].Name}
+		if n.job.Priors.PrintSpread > 0 && (math.Abs(x[0]) > clear*u(0) || math.Abs(x[1]) > clear*u(1)) {
+			found.PrintScale = []Scalar{{"x", 1 + x[0], u(0)}, {"y", 1 + x[1], u(1)}}
+		}
+		if n.job.Priors.BoardFlatness > 0 {
+			most := 0.0
+			for i, name := range []string{"x", "y", "twist"} {
+				v, u := x[2+i], u(2+i)
+				found.BowMM = append(found.BowMM, Scalar{name, v * 1e3, u * 1e3})
+				if math.Abs(v)-tooBowed > clear*u {
+					most = math.Max(most, math.Abs(v))
+				}
+			}
+			if most > 0 {
+				bad, one = append(bad, fmt.Sprintf("%s by %.1f mm", found.Board, most*1e3)), append(one, found.Board)
+			}
+		}
+		sol.Network.Boards = append(sol.Network.Boards, found)
+	}
+	if len(bad) > 0 {
+		sol.Warnings = append(sol.Warnings, fmt.Sprintf("boards that are bowed: %s; this is allowed for, but a stiff plate serves better, and the clamp may be what bends it: replace or straighten %s", strings.Join(bad, ", "), strings.Join(one, ", ")))
+	}
+}
+
+// describeWander tells how much the camera wandered.
+func (n *network) describeWander(sol *Solution, cov *bundle.Covariance) {
+	pr := n.job.Priors
+	if !pr.wandering() {
+		return
+	}
+	var value, known [2]float64 // mean squares
+	count := 0.0
+	for p, used := range sol.Used {
+		if !used {
+			continue
+		}
+		w, c := sol.State.Wanders[p], cov.Between(n.photos[p], n.photos[p])
+		count++
+		value[0] += w.Focal * w.Focal
+		value[1] += (w.Centre[0]*w.Centre[0] + w.Centre[1]*w.Centre[1]) / 2
+		known[0] += c.At(6, 6)
+		known[1] += (c.At(7, 7) + c.At(8, 8)) / 2
+	}
+	root := func(name string, k int) Scalar {
+		return Scalar{name, math.Sqrt(value[k] / count), math.Sqrt(known[k] / count)}
+	}
+	w := &Wandering{root("", 0), root("", 1)}
+	sol.Network.CameraWander = w
+	for _, x := range []struct {
+		found, said float64
+		what, key   string
+	}{{w.Focal.Value, pr.WanderFocal, fmt.Sprintf("its focal length by %.2g", w.Focal.Value), "focal"}, {w.CentrePx.Value, pr.WanderCentre, fmt.Sprintf("its centre by %.1f px", w.CentrePx.Value), "centre_px"}} {
+		if x.said > 0 && x.found > 2*x.said {
+			sol.Warnings = append(sol.Warnings, fmt.Sprintf("the camera changed from photo to photo, %s where %.2g was allowed for: switch stabiliser and autofocus off, or enter camera_wander: %s", x.what, x.said, x.key))
+		}
 	}
 }
 

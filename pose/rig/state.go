@@ -18,16 +18,18 @@ import (
 // coincide at the first station.
 type State struct {
 	Camera         vision.Camera
-	PrintScale     [2]float64  // true over nominal, on top of the boards' own scale
-	FloorFromBody  []pose.SE3  // by station; the first is the identity
-	BodyFromHub    []pose.SE3  // by axis of Cast.Axes
-	BodyFromLine   []pose.SE3  // by axis: the steering axis, up along z; only where it is swept
-	Steer          [][]float64 // by wheel of Cast.Wheels and station, about the line, rad; 0 straight ahead
-	HubFromBoard   []pose.SE3  // by hang
-	Spin           [][]float64 // by hang and station, about the hub's y, rad; 0 at its first
-	FloorFromBoard []pose.SE3  // by floor board (Job.Floor)
-	BodyFromBoard  []pose.SE3  // by body board (Job.Body)
-	Cameras        []pose.SE3  // cameraFromFloor by photo
+	PrintScale     [2]float64      // true over nominal, on top of the boards' own scale
+	Shapes         []Shape         // by board; nil: all flat and alike
+	FloorFromBody  []pose.SE3      // by station; the first is the identity
+	BodyFromHub    []pose.SE3      // by axis of Cast.Axes
+	BodyFromLine   []pose.SE3      // by axis: the steering axis, up along z; only where it is swept
+	Steer          [][]float64     // by wheel of Cast.Wheels and station, about the line, rad; 0 straight ahead
+	HubFromBoard   []pose.SE3      // by hang
+	Spin           [][]float64     // by hang and station, about the hub's y, rad; 0 at its first
+	FloorFromBoard []pose.SE3      // by floor board (Job.Floor)
+	BodyFromBoard  []pose.SE3      // by body board (Job.Body)
+	Cameras        []pose.SE3      // cameraFromFloor by photo
+	Wanders        []vision.Wander // of the camera by photo; nil: none
 }
 
 // Axis is a wheel's spin axis over the stations at which it holds still in the
@@ -204,7 +206,38 @@ func (c *Cast) FloorFromBoard(s *State, board, station int) (floorFromBoard pose
 	return pose.SE3{}, false
 }
 
-// Printed returns a board as it truly is in the state: with the print scale.
+// Shape returns the shape of a board.
+func (s *State) Shape(board int) Shape {
+	if board < len(s.Shapes) {
+		return s.Shapes[board]
+	}
+	return Shape{}
+}
+
+// CameraOf returns the camera as it was for a photo.
+func (s *State) CameraOf(photo int) vision.Camera {
+	if photo < len(s.Wanders) {
+		return s.Camera.Wandered(s.Wanders[photo])
+	}
+	return s.Camera
+}
+
+// Corner returns corner i of board number board, which is b, as it truly is in
+// the state: printed to scale, stretched and bowed.
+func (s *State) Corner(b vision.Board, board, i int) pose.Vec {
+	w, h := b.Size()
+	at := b.Corner(i)
+	shape := s.Shape(board)
+	p := s.Printed(b)
+	out := pose.Vec(p.Corner(i))
+	out[0] *= 1 + shape.Stretch[0]
+	out[1] *= 1 + shape.Stretch[1]
+	out[2] = shape.At(2*at[0]/w, 2*at[1]/h)
+	return out
+}
+
+// Printed returns a board as it is in the state with the print scale that all
+// boards share.
 func (s *State) Printed(b vision.Board) vision.Board {
 	k := s.PrintScale
 	if k[0] == 0 {

@@ -38,6 +38,9 @@ import (
 //	prior        one vector: W·(x − mean)
 //	  mean M ...
 //	  white W ...                 row by row
+//	wander       one photo with its camera's offsets: f / focal, x / centre, y / centre, of
+//	             these only those that are not 0
+//	  focal, centre
 //	same         two angles: (second − first) / sigma
 //	  sigma
 //	centreline   four hubs, front left and right, rear left and right:
@@ -46,10 +49,15 @@ import (
 //
 // The blocks of a board-view are those of its links in their order, then the
 // sixteen intrinsics (fx fy cx cy k1 k2 p1 p2 k3 k4 k5 k6 s1 s2 s3 s4, OpenCV's
-// model) and the two print scales. The corner (X·scale x, Y·scale y, 0) goes through the links
-// from the last to the first, and the camera projects it. A link is
+// model), the two print scales and, where there is one more, the board's shape
+// (p, q, a, b, c). With u = X / U and v = Y / V, the corner is at (X·scale x·(1 + p),
+// Y·scale y·(1 + q), a·(u² − ⅓) + b·(v² − ⅓) + c·u·v), p to c 0 without a shape. It
+// goes through the links from the last to the first, and the camera projects it. A
+// link is
 //
 //	pose, hub   one block: x → R·x + T
+//	photo       the same; the three numbers (f, x, y) after T change this photo's
+//	            camera: fx and fy by the factor 1 + f, cx by x, cy by y
 //	spin        one angle: a turn about y
 //	steer       a line (R, T) and an angle: x → R·Rz(angle)·Rᵀ·(x − T) + T
 func WriteProblem(w io.Writer, job *Job, camera *vision.Camera, obs []Observation, s *State, used []bool) error {
@@ -108,6 +116,10 @@ func (p steerPrior) Describe() (string, []string) {
 
 func (p *prior) Describe() (string, []string) {
 	return "prior", []string{bundle.Line("mean", p.mean...), bundle.Line("white", p.white...)}
+}
+
+func (p wanderPrior) Describe() (string, []string) {
+	return "wander", []string{bundle.Line("focal", p.focal), bundle.Line("centre", p.centre)}
 }
 
 func (p same) Describe() (string, []string) {

@@ -80,7 +80,9 @@ boards:
   squares: [7, 5]
   square_mm: 55
   marker_mm: 41
-  print_scale: {x: 1.0007, y: 0.9995, u: 0.0005}   # measured over designed; default 1
+  print_scale: {x: 1.0007, y: 0.9995, u: 0.0005}   # measured over designed; not measured: leave it out (1, within 0.002)
+  print_spread: 0.0003       # of single boards around it (standard uncertainty); 0: all alike
+  flatness_mm: 0.3           # how far a board is bowed (standard uncertainty); 0: flat
   list:
     - {name: A, first_id: 0}
     - {name: B, first_id: 17}
@@ -101,6 +103,7 @@ stations:                    # places the vehicle stood still at
   - {name: "1"}              # photographs in photos/1; epoch "as found"
   - {name: "2", epoch: as found, photos: ["photos/second*.jpg"]}
 camera: camera.yaml
+camera_wander: {focal: 0.0002, centre_px: 0.5}   # from photo to photo, as a phone's do (standard uncertainties); 0: not
 
 # Other vehicles and other ways of working:
 hangs:                       # a board that was moved: a hang for each place

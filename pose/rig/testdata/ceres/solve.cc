@@ -519,12 +519,17 @@ struct Prior {
       out[0] = b[6] / r.one("tilt"), out[1] = b[7] / r.one("tilt");
       out[2] = q[0] / r.one("offset"), out[3] = q[1] / r.one("offset");
     } else if (kind == "prior") {
-      const int n = r.rows;
-      const std::vector<double>&mean = r.list("mean", n), &white = r.list("white", static_cast<size_t>(n) * n);
-      for (int i = 0; i < n; i++) {
+      const std::vector<double>& mean = r.numbers.at("mean");
+      const int n = static_cast<int>(mean.size());
+      const std::vector<double>& white = r.list("white", static_cast<size_t>(r.rows) * n);
+      for (int i = 0; i < r.rows; i++) {
         out[i] = T(0);
         for (int k = 0; k < n; k++) out[i] += white[n * i + k] * (b[k] - mean[k]);
       }
+    } else if (kind == "wander") {
+      const double u[3] = {r.one("focal"), r.one("centre"), r.one("centre")};
+      for (int i = 0, row = 0; i < 3; i++)
+        if (u[i] > 0) out[row++] = b[12 + i] / u[i];
     } else if (kind == "same") {
       out[0] = (x[1][0] - x[0][0]) / r.one("sigma");
     } else if (kind == "centreline") {
