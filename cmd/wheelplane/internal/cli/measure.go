@@ -103,7 +103,7 @@ stations:                    # places the vehicle stood still at
   - {name: "1"}              # photographs in photos/1; epoch "as found"
   - {name: "2", epoch: as found, photos: ["photos/second*.jpg"]}
 camera: camera.yaml
-camera_wander: {focal: 0.0002, centre_px: 0.5}   # from photo to photo, as a phone's do (standard uncertainties); 0: not
+camera_wander: {focal: 0.0005, centre_px: 2}   # from photo to photo, as a phone's do (standard uncertainties); 0: not
 
 # Other vehicles and other ways of working:
 hangs:                       # a board that was moved: a hang for each place
