@@ -53,7 +53,8 @@ type Spec struct {
 	Path string // of the file, for messages
 	text []byte
 
-	lines []line
+	lines   []line
+	adjusts []adjustLine
 }
 
 // line is one entry of the list of targets.
@@ -235,6 +236,7 @@ func (p *parser) spec(n *yaml.Node) error {
 			return p.amount(&diameter, length)(n)
 		},
 		"targets":    func(n *yaml.Node) error { return p.list(n, "targets", p.target) },
+		"adjust":     func(n *yaml.Node) error { return p.list(n, "adjust", p.adjust) },
 		"confidence": p.share(&s.Rule.Confidence, 0.5, 0.99999), "guard_band": p.share(&s.Rule.Guard, 0, 10),
 	})
 	if err != nil {
