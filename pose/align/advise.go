@@ -36,7 +36,7 @@ type Step struct {
 	For     []Reading // the readings it serves, foreseen just before it
 	Targets []Target  // theirs
 	Now     []Judgement
-	Effect  float64 // change of the first of For by Amount, rad or m
+	Effects []float64 // changes of For by Amount, rad or m
 }
 
 // Advice is what to adjust, in order, and what comes of it.
@@ -84,6 +84,17 @@ func (s *Stance) stageOf(a Adjuster) stage {
 		return stageToe
 	}
 	return stageHeading
+}
+
+// Served lists the readings that adjusters are there for, without their values;
+// steered are the axles that are.
+func Served(adjusters []Adjuster, steered []int) []Reading {
+	s := &Stance{Steered: steered}
+	var out []Reading
+	for _, g := range groupsOf(s, adjusters) {
+		out = append(out, s.serves(g.stage, g.list)...)
+	}
+	return out
 }
 
 // serves lists the readings a group of adjusters of one axle is there for,
@@ -294,7 +305,9 @@ func (s *Stance) stepsFor(g group, before []Move, targets []Target, rule Rule) (
 		st.Grain = grain(st.Adjuster, exact[k], j, k, set, rows, wanted)
 		if decision == Adjust {
 			st.Amount = st.Grain * math.Round(exact[k]/st.Grain)
-			st.Effect = j.At(0, k) * st.Amount
+			for n := range rows {
+				st.Effects = append(st.Effects, j.At(n, k)*st.Amount)
+			}
 		}
 	}
 	for k := range steps {

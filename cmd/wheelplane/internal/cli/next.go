@@ -60,7 +60,11 @@ func workFolder(dir string) (*work.Folder, error) {
 		return nil, err
 	}
 	if s != nil {
-		f.Targets, f.Rule, f.Adjustable = targets, s.Rule, adjustable
+		adjusters, err := s.Adjusters(&job.Job.Vehicle)
+		if err != nil {
+			return nil, BadInput(err)
+		}
+		f.Targets, f.Rule, f.Adjustable = targets, s.Rule, adjustable(adjusters, &job.Job.Vehicle)
 	}
 	newest := func(path string) {
 		if info, err := os.Stat(path); err == nil && info.ModTime().After(f.Newest) {

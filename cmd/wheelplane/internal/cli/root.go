@@ -60,6 +60,7 @@ var commands = []func(*App) *cobra.Command{
 	newMeasureCommand,
 	newSpecCommand,
 	newJudgeCommand,
+	newAdviseCommand,
 	newReportCommand,
 	newDemoCommand,
 }
