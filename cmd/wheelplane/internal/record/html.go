@@ -78,6 +78,7 @@ type (
 	htmlText struct {
 		Name  string
 		Right bool
+		Width template.CSS
 	}
 )
 
@@ -209,19 +210,23 @@ func (t *telling) readingsPage(p *htmlPage) {
 		p.Axles = append(p.Axles, a)
 	}
 	if left > 0 {
-		p.More = upper(plural(left, "reading")) + " more in the full record."
+		p.More = "The full record has " + plural(left, "more reading") + "."
 	}
 }
 
 func (g section) html() htmlSection {
 	h := htmlSection{Title: g.title, Pen: g.pen}
+	sum := 0.0
 	for _, c := range g.columns {
-		h.Heads = append(h.Heads, htmlText{c.name, c.right})
+		sum += c.share
+	}
+	for _, c := range g.columns {
+		h.Heads = append(h.Heads, htmlText{c.name, c.right, template.CSS(fmt.Sprintf("%.0f%%", 100*c.share/sum))})
 	}
 	for _, r := range g.rows {
 		row := []htmlText{}
 		for i, c := range r {
-			row = append(row, htmlText{c, g.columns[i].right})
+			row = append(row, htmlText{Name: c, Right: g.columns[i].right})
 		}
 		h.Rows = append(h.Rows, row)
 	}

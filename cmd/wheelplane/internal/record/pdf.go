@@ -654,7 +654,10 @@ func (s *sheet) onePage() {
 	s.verdicts()
 	notes := []string{s.shortMethod(), s.shortCaution()}
 	foot := signHigh + 1.5
-	for _, n := range notes {
+	for i, n := range notes {
+		if i == 0 {
+			n += " The full record has the drawing and 99 more readings."
+		}
 		foot += s.paraHeight("", n, sizeSmall)
 	}
 	rank, pitch := 3, 4.6
@@ -678,7 +681,8 @@ func (s *sheet) onePage() {
 		pitch = max(least, (room()-planLeast)/count())
 		plan = room() - count()*pitch
 	}
-	if plan > 25 {
+	drawn := plan > 25
+	if drawn {
 		plan = min(plan, 92)
 		w := 62.0
 		y := s.y + 2
@@ -693,8 +697,11 @@ func (s *sheet) onePage() {
 		all += len(s.mains(a+1, 9)) - len(s.mains(a+1, rank))
 	}
 	s.legend()
-	if all > 0 {
-		notes[0] += fmt.Sprintf(" %s more in the full record.", upper(plural(all, "reading")))
+	if what := plural(all, "more reading"); all > 0 || !drawn {
+		if !drawn {
+			what = strings.TrimSuffix("the drawing and "+what, " and 0 more readings")
+		}
+		notes[0] += fmt.Sprintf(" The full record has %s.", what)
 	}
 	s.y += 0.5
 	for _, n := range notes {

@@ -271,7 +271,11 @@ func (t *telling) drawKey(p *picture, g *plot, s float64, words, thrust bool) {
 	p.write(0.3+long+1.5, y+0.8, unit, 6.5, soft, false, start)
 	x := 0.3 + long + 3 + textWidth(unit, 6.5, false) + 4
 	if !words {
-		p.write(p.w, y+0.8, fmt.Sprintf("angles drawn %s ×", decimal(g.factor, 0)), 6.5, soft, false, end)
+		text := fmt.Sprintf("angles drawn %s ×", decimal(g.factor, 0))
+		if p.w < 100 {
+			text = "T toe, C camber; " + text
+		}
+		p.write(p.w, y+0.8, text, 6.5, soft, false, end)
 		return
 	}
 	key := func(c colour, width float64, what string, dash ...float64) {
@@ -438,7 +442,7 @@ func (t *telling) planLines(axle int, side align.Side) []*line {
 // shortLabel writes toe and camber of each wheel, where room is short with a
 // letter for a name.
 func (t *telling) shortLabel(p *picture, g *plot, at func(x, y float64) [2]float64) {
-	wide := at(0, g.half)[0] > 30
+	wide := p.w >= 100
 	shrink := math.Min(1, ((p.h-5)/float64(len(g.axles))-0.6)/6.6)
 	for _, side := range []align.Side{align.Left, align.Right} {
 		var blocks []*block

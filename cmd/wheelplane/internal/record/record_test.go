@@ -12,9 +12,12 @@ import (
 	"os/exec"
 	"path/filepath"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
+	"syscall"
 	"testing"
+	"time"
 
 	"wheelplane/cmd/wheelplane/internal/record"
 	"wheelplane/pose/align"
@@ -309,6 +312,33 @@ func TestRefuses(t *testing.T) {
 		if err := x.do(); err == nil || !strings.Contains(err.Error(), x.want) {
 			t.Errorf("got %v, want an error that says %q", err, x.want)
 		}
+	}
+}
+
+// All files of the largest record take less than two seconds of processor time.
+func TestUnderTwoSeconds(t *testing.T) {
+	list := examples(t)
+	x := list[slices.IndexFunc(list, func(x example) bool { return x.name == "train" })]
+	used := func() time.Duration {
+		var r syscall.Rusage
+		if err := syscall.Getrusage(syscall.RUSAGE_SELF, &r); err != nil {
+			t.Fatal(err)
+		}
+		return time.Duration(r.Utime.Nano() + r.Stime.Nano())
+	}
+	before := used()
+	pdfOf(t, x.in, x.o)
+	htmlOf(t, x.in, x.o)
+	if err := record.WriteCSV(io.Discard, x.in); err != nil {
+		t.Fatal(err)
+	}
+	if _, err := record.JSON(x.in); err != nil {
+		t.Fatal(err)
+	}
+	if took := used() - before; took > 2*time.Second {
+		t.Errorf("took %v", took)
+	} else {
+		t.Logf("took %v", took)
 	}
 }
 
