@@ -166,14 +166,6 @@ func (l *line) way(v float64) string {
 	return "to the right"
 }
 
-// verdictWord is a verdict in the record.
-func verdictWord(c *cell) string {
-	if c == nil {
-		return ""
-	}
-	return string(c.Verdict)
-}
-
 // probability writes how sure it is that a reading conforms. Neither 0 nor 1 is
 // ever certain.
 func probability(p float64) string {
@@ -195,25 +187,6 @@ func plural(n int, one string) string {
 		one = stem + "rie"
 	}
 	return fmt.Sprintf("%d %ss", n, one)
-}
-
-// verdictSentence counts the verdicts of an epoch in a sentence.
-func (t *telling) verdictSentence() string {
-	within, undecided, outside, _ := t.tally(false)
-	n := within + undecided + outside
-	if n == 0 {
-		return "No target values were given, so nothing is judged."
-	}
-	var parts []string
-	for _, x := range []struct {
-		n    int
-		what string
-	}{{within, "within"}, {undecided, "undecided"}, {outside, "outside"}} {
-		if x.n > 0 {
-			parts = append(parts, fmt.Sprintf("%d %s", x.n, x.what))
-		}
-	}
-	return fmt.Sprintf("%s: %s, of %s with a target.", upper(t.standing()), strings.Join(parts, ", "), plural(n, "reading"))
 }
 
 // slipPer writes metres per kilometre as such, or as feet per mile.
