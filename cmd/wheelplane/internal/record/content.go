@@ -283,17 +283,45 @@ func (t *telling) slipGrid() section {
 	return g
 }
 
+// furtherGrid are the readings without a strip. Of one epoch both sides share a
+// row; of two each has its own, with the epochs side by side.
 func (t *telling) furtherGrid() section {
-	g := section{title: "Further readings", columns: []col{{"axle", 2, false}, {"reading", 6, false}, {"side", 2, false}, {t.first, 3.2, true}, {"± (k = 2)", 2.4, true}}}
 	if t.last != "" {
-		g.columns = append(g.columns, col{t.last, 3.2, true}, col{"± (k = 2)", 2.4, true})
+		return t.furtherGrids()
 	}
+	g := section{title: "Further readings", columns: []col{{"axle", 1.4, false}, {"reading", 5, false}, {"left", 4, true}, {"right", 4, true}, {"axle", 4, true}}}
+	axle := 0
+	for _, l := range t.further() {
+		name := l.title()
+		if l.station != "" {
+			name += ", at " + l.station
+		}
+		n := len(g.rows)
+		if l.axle != axle || g.rows[n-1][1] != name {
+			row := []string{"", name, "", "", ""}
+			if l.axle != axle {
+				row[0], axle = fmt.Sprint(l.axle), l.axle
+			}
+			g.rows = append(g.rows, row)
+			n++
+		}
+		at := map[align.Side]int{align.Left: 2, align.Right: 3, align.NoSide: 4}[l.side]
+		text := t.withUnit(l, l.found.value)
+		if u := t.expanded(l, l.found.u); u != "" {
+			text = t.number(l, l.found.value) + " ± " + u + strings.TrimPrefix(text, t.number(l, l.found.value))
+		}
+		g.rows[n-1][at] = text
+	}
+	return g
+}
+
+func (t *telling) furtherGrids() section {
+	g := section{title: "Further readings", columns: []col{{"axle", 1.4, false}, {"reading", 5, false}, {"side", 2.4, false}, {t.first, 3.2, true}, {"± (k = 2)", 2.4, true}, {t.last, 3.2, true}, {"± (k = 2)", 2.4, true}}}
 	axle := 0
 	for _, l := range t.further() {
 		row := []string{"", l.title(), l.whose()}
 		if l.axle != axle {
-			row[0] = fmt.Sprint(l.axle)
-			axle = l.axle
+			row[0], axle = fmt.Sprint(l.axle), l.axle
 		}
 		for _, c := range []*cell{l.found, l.left} {
 			if c == nil {
@@ -302,7 +330,7 @@ func (t *telling) furtherGrid() section {
 			}
 			row = append(row, t.withUnit(l, c.value), t.expanded(l, c.u))
 		}
-		g.rows = append(g.rows, row[:len(g.columns)])
+		g.rows = append(g.rows, row)
 	}
 	return g
 }

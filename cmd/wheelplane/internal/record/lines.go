@@ -104,7 +104,7 @@ func tell(in *Input, o Options) (*telling, error) {
 		t.add(r)
 	}
 	slices.SortStableFunc(t.lines, func(a, b line) int {
-		return cmp.Or(cmp.Compare(a.axle, b.axle), cmp.Compare(order(a.Quantity), order(b.Quantity)), cmp.Compare(a.station, b.station), -cmp.Compare(rank(a.side), rank(b.side)))
+		return cmp.Or(cmp.Compare(a.axle, b.axle), cmp.Compare(order(a.Quantity), order(b.Quantity)), cmp.Compare(len(a.station), len(b.station)), cmp.Compare(a.station, b.station), -cmp.Compare(rank(a.side), rank(b.side)))
 	})
 	// Where no reading is known to 0.03 degrees, a third decimal is noise.
 	t.degDecimals = 2

@@ -314,53 +314,95 @@ type col struct {
 	right bool
 }
 
-// grid sets a plain table with wrapped cells; its heading comes again on every
-// page.
-func (s *sheet) grid(columns []col, rows [][]string, pen bool) {
+// section sets a heading, a sentence and a plain table, together on a page
+// where that is possible.
+func (s *sheet) section(g section, lead string) {
+	h := s.gridHeight(g)
+	if h > 75 {
+		h = 25
+	}
+	if lead != "" {
+		h += s.paraHeight("", lead, sizeText)
+	}
+	s.head(g.title, h)
+	if lead != "" {
+		s.para("", lead, sizeText, soft)
+	}
+	s.grid(g)
+}
+
+const (
+	gridGap  = 3.0
+	gridHead = 4.4
+	gridStep = sizeTable * point * 1.3
+)
+
+// gridUnit is the width of a share of a plain table, mm.
+func (s *sheet) gridUnit(columns []col) float64 {
 	sum := 0.0
 	for _, c := range columns {
 		sum += c.share
 	}
-	gap := 3.0
-	unit := (s.x1 - s.x0 - gap*float64(len(columns)-1)) / sum
-	step := sizeTable * point * 1.3
+	return (s.x1 - s.x0 - gridGap*float64(len(columns)-1)) / sum
+}
+
+// gridRow wraps a row's cells and says how high it is.
+func (s *sheet) gridRow(g section, row []string) (cells [][]string, h float64) {
+	unit, most := s.gridUnit(g.columns), 1
+	cells = make([][]string, len(g.columns))
+	for i, c := range g.columns {
+		if i < len(row) {
+			cells[i] = wrap(s.clean(row[i]), sizeTable, false, c.share*unit)
+			most = max(most, len(cells[i]))
+		}
+	}
+	h = gridStep*float64(most) + 1.6
+	if g.pen {
+		h += 1.6
+	}
+	return cells, h
+}
+
+func (s *sheet) gridHeight(g section) float64 {
+	sum := gridHead
+	for _, r := range g.rows {
+		_, h := s.gridRow(g, r)
+		sum += h
+	}
+	return sum
+}
+
+// grid sets a plain table with wrapped cells; its heading comes again on every
+// page.
+func (s *sheet) grid(g section) {
+	unit := s.gridUnit(g.columns)
 	heads := func() {
 		x := s.x0
-		for _, c := range columns {
+		for _, c := range g.columns {
 			w := c.share * unit
 			if c.right {
 				s.text(x+w, s.y+3.2, c.name, sizeSmall, soft, false, end)
 			} else {
 				s.text(x, s.y+3.2, c.name, sizeSmall, soft, false, start)
 			}
-			x += w + gap
+			x += w + gridGap
 		}
-		s.y += 4.4
+		s.y += gridHead
 		s.rule(s.y, hairline, 0.25)
 	}
 	heads()
-	for _, r := range rows {
-		cells, most := make([][]string, len(columns)), 1
-		for i, c := range columns {
-			if i < len(r) {
-				cells[i] = wrap(s.clean(r[i]), sizeTable, false, c.share*unit)
-				most = max(most, len(cells[i]))
-			}
-		}
-		h := step*float64(most) + 1.6
-		if pen {
-			h += 1.6
-		}
+	for _, r := range g.rows {
+		cells, h := s.gridRow(g, r)
 		if s.need(h) {
 			heads()
 		}
 		x := s.x0
-		for i, c := range columns {
+		for i, c := range g.columns {
 			w := c.share * unit
 			for j, l := range cells[i] {
-				y := s.y + h - 1.7 - step*float64(len(cells[i])-1-j)
-				if !pen {
-					y = s.y + 3.3 + step*float64(j)
+				y := s.y + 3.3 + gridStep*float64(j)
+				if g.pen { // written to the line
+					y = s.y + h - 1.7 - gridStep*float64(len(cells[i])-1-j)
 				}
 				if c.right {
 					s.text(x+w, y, l, sizeTable, ink, false, end)
@@ -368,7 +410,7 @@ func (s *sheet) grid(columns []col, rows [][]string, pen bool) {
 					s.text(x, y, l, sizeTable, ink, false, start)
 				}
 			}
-			x += w + gap
+			x += w + gridGap
 		}
 		s.y += h
 		s.rule(s.y, hairline, 0.15)
@@ -599,8 +641,7 @@ func (s *sheet) full() {
 	s.readings(5, 4.8)
 	s.legend()
 	for _, g := range s.grids() {
-		s.head(g.title, 12)
-		s.grid(g.columns, g.rows, g.pen)
+		s.section(g, "")
 	}
 	if len(s.Visit.Remarks) > 0 {
 		s.head("Remarks", 6)
@@ -609,14 +650,10 @@ func (s *sheet) full() {
 		}
 	}
 	if len(s.Slip) > 0 {
-		g := s.slipGrid()
-		s.head(g.title, 15)
-		s.para("", slipText, sizeText, soft)
-		s.grid(g.columns, g.rows, g.pen)
+		s.section(s.slipGrid(), slipText)
 	}
 	if g := s.furtherGrid(); len(g.rows) > 0 {
-		s.head(g.title, 15)
-		s.grid(g.columns, g.rows, g.pen)
+		s.section(g, "")
 	}
 	s.network()
 	s.head("How it was measured", 15)
@@ -635,10 +672,11 @@ func (s *sheet) network() {
 	if s.Network == nil {
 		return
 	}
-	s.head("Photographs and how well they fit", 24)
+	g := s.stationGrid()
+	s.head("Photographs and how well they fit", 12+math.Min(60, s.gridHeight(g)))
 	s.facts(6, s.networkFacts())
-	if g := s.stationGrid(); len(g.rows) > 1 {
-		s.grid(g.columns, g.rows, g.pen)
+	if len(g.rows) > 1 {
+		s.grid(g)
 	}
 	s.y += 1.5
 	for _, n := range s.networkNotes() {
@@ -711,7 +749,8 @@ func (s *sheet) onePage() {
 	s.sign()
 }
 
-// beside sets what was checked and done at the right of the small drawing.
+// beside sets what was checked and done at the right of the small drawing, as
+// far as there is room.
 func (s *sheet) beside(x, y, h float64) {
 	x0 := s.x0
 	s.x0 = x
@@ -720,40 +759,27 @@ func (s *sheet) beside(x, y, h float64) {
 	s.y = y
 	left := 0
 	for _, g := range s.grids() {
-		rows := [][]string{}
-		need := 10.5
-		for i, r := range g.rows {
-			if s.y+need+4.4+4.4 > bottom && i < len(g.rows) {
-				left += len(g.rows) - i
+		b := g.brief()
+		rows := b.rows
+		b.rows = nil
+		for _, r := range rows {
+			b.rows = append(b.rows, r)
+			if s.y+4+s.gridHeight(b)+4 > bottom {
+				b.rows = b.rows[:len(b.rows)-1]
 				break
 			}
-			rows = append(rows, g.short(r))
-			need += 5.2 * s.gridLines(g.shortColumns(), g.short(r))
 		}
-		if len(rows) == 0 {
+		left += len(rows) - len(b.rows)
+		if len(b.rows) == 0 {
 			continue
 		}
 		s.y += 3.4
 		s.text(s.x0, s.y, g.title, sizeText, ink, true, start)
 		s.y += 0.6
-		s.grid(g.shortColumns(), rows, false)
+		s.grid(b)
 		s.y += 1.5
 	}
 	if left > 0 {
 		s.text(s.x0, min(s.y+3, bottom), fmt.Sprintf("%s more in the full record", plural(left, "entry")), sizeSmall, soft, false, start)
 	}
-}
-
-// gridLines is how many lines the highest cell of a row takes.
-func (s *sheet) gridLines(columns []col, row []string) float64 {
-	sum := 0.0
-	for _, c := range columns {
-		sum += c.share
-	}
-	unit := (s.x1 - s.x0 - 3*float64(len(columns)-1)) / sum
-	most := 1
-	for i, c := range columns {
-		most = max(most, len(wrap(s.clean(row[i]), sizeTable, false, c.share*unit)))
-	}
-	return float64(most)
 }

@@ -232,14 +232,10 @@ func (s *sheet) customer() {
 		if !g.plain {
 			continue
 		}
-		s.head(g.title, 12)
-		s.grid(g.columns, g.rows, g.pen)
+		s.section(g, "")
 	}
 	if len(s.Slip) > 0 {
-		g := s.slipGrid()
-		s.head(g.title, 15)
-		s.para("", slipText, sizeText, soft)
-		s.grid(g.columns, g.rows, g.pen)
+		s.section(s.slipGrid(), slipText)
 	}
 	s.head("Please note", 20)
 	for _, c := range plainCautions {
