@@ -49,6 +49,83 @@ func (p *Problem) Covariance() (*Covariance, error) {
 	return c, nil
 }
 
+// Row names a row of a residual.
+type Row struct {
+	Residual ResidualID
+	Row      int
+}
+
+// Tightened returns the covariance that there would be if the standard
+// uncertainties behind some rows were smaller by a factor above 1, all else
+// being equal: what an observation's uncertainty contributes. It costs little,
+// for the rows are few (Woodbury's identity). The residuals are active, without a
+// loss, and touch no eliminated block.
+func (c *Covariance) Tightened(factor float64, rows []Row) (*Covariance, error) {
+	if !(factor > 1) {
+		return nil, fmt.Errorf("bundle: covariance: rows cannot be tightened by the factor %g: give one above 1", factor)
+	}
+	m, n := len(rows), c.n
+	if m == 0 {
+		return c, nil
+	}
+	// J of the rows; they enter the Hessian factor² times instead of once.
+	j := mat.NewDense(m, max(n, 1), nil)
+	for i, row := range rows {
+		res := &c.p.residuals[row.Residual]
+		if res.inactive || res.loss != nil || row.Row < 0 || row.Row >= res.dim {
+			return nil, fmt.Errorf("bundle: covariance: row %d of %q does not count as a plain one: leave it out", row.Row, res.name)
+		}
+		x, jac := make([][]float64, len(res.blocks)), make([][]float64, len(res.blocks))
+		for k, b := range res.blocks {
+			if c.groupOf[b] >= 0 {
+				return nil, fmt.Errorf("bundle: covariance: %q touches %q, which is eliminated: its rows cannot be tightened", res.name, c.p.blocks[b].name)
+			}
+			x[k], jac[k] = c.p.blocks[b].x, make([]float64, res.dim*c.p.blocks[b].dim)
+		}
+		if !res.f.Eval(x, make([]float64, res.dim), jac) {
+			return nil, fmt.Errorf("bundle: covariance: residual %q is not defined", res.name)
+		}
+		for k, b := range res.blocks {
+			dim := c.p.blocks[b].dim
+			for at, col := range c.columns[b] {
+				if col >= 0 {
+					j.Set(i, col, jac[k][row.Row*dim+at])
+				}
+			}
+		}
+	}
+	out := &Covariance{system: c.system}
+	if n == 0 {
+		return out, nil
+	}
+	// C − K·(J·K + 1/(factor² − 1))⁻¹·Kᵀ with K = C·Jᵀ.
+	now := mat.NewDense(n, n, c.c)
+	var k, jk mat.Dense
+	k.Mul(now, j.T())
+	jk.Mul(j, &k)
+	inner := mat.NewSymDense(m, nil)
+	for a := range m {
+		for b := a; b < m; b++ {
+			inner.SetSym(a, b, (jk.At(a, b)+jk.At(b, a))/2)
+		}
+		inner.SetSym(a, a, inner.At(a, a)+1/(factor*factor-1))
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(inner) {
+		return nil, fmt.Errorf("bundle: covariance: the rows depend on each other beyond rounding")
+	}
+	var solved, less mat.Dense
+	if err := chol.SolveTo(&solved, k.T()); err != nil {
+		return nil, fmt.Errorf("bundle: covariance: %w", err)
+	}
+	less.Mul(&k, &solved)
+	out.c = make([]float64, n*n)
+	for i := range out.c {
+		out.c[i] = c.c[i] - less.RawMatrix().Data[i]
+	}
+	return out, nil
+}
+
 // RankError says which directions of the parameters no residual fixes.
 type RankError struct {
 	Directions []Direction

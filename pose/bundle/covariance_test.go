@@ -363,3 +363,78 @@ func TestWeakPriorIsHonest(t *testing.T) {
 		t.Errorf("variance of the difference is %v", u)
 	}
 }
+
+// TestTightened: rows tightened are those of a problem that has them ten times as
+// certain, and what cannot be tightened is named.
+func TestTightened(t *testing.T) {
+	p, obs := &Problem{}, []float64{1.2, -0.7}
+	x := p.AddBlock("x", []float64{0.1, 0.2}, Euclidean(2))
+	own := p.AddBlock("own", []float64{0.3}, Euclidean(1))
+	p.Eliminate(own)
+	first := p.AddResidual("first", weighed{obs, []float64{2, 3}}, 2, 0, nil, x)
+	p.AddResidual("second", weighed{obs, []float64{0.5, 0.8}}, 2, 0, nil, x)
+	tied := p.AddResidual("tied", apart{1.5}, 1, 0, nil, x, own)
+	p.AddResidual("loose", weighed{obs[:1], []float64{0.2}}, 1, 0, nil, own)
+	c, err := p.Covariance()
+	if err != nil {
+		t.Fatal(err)
+	}
+	tight, err := c.Tightened(10, []Row{{first, 1}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	p.Deactivate(first)
+	p.AddResidual("anew", weighed{obs, []float64{2, 30}}, 2, 0, nil, x)
+	want, err := p.Covariance()
+	if err != nil {
+		t.Fatal(err)
+	}
+	blocks := []BlockID{x, own}
+	a, b, before := tight.Joint(blocks), want.Joint(blocks), c.Joint(blocks)
+	for i := range 3 {
+		for k := range 3 {
+			if math.Abs(a.At(i, k)-b.At(i, k)) > 1e-12 {
+				t.Errorf("(%d, %d): %g, want %g", i, k, a.At(i, k), b.At(i, k))
+			}
+		}
+	}
+	if !(a.At(1, 1) < 0.5*before.At(1, 1)) {
+		t.Errorf("variance %g becomes %g", before.At(1, 1), a.At(1, 1))
+	}
+	for _, bad := range []func() (*Covariance, error){
+		func() (*Covariance, error) { return c.Tightened(1, []Row{{tied, 0}}) },
+		func() (*Covariance, error) { return c.Tightened(10, []Row{{tied, 0}}) },
+		func() (*Covariance, error) { return c.Tightened(10, []Row{{first, 0}}) }, // inactive by now
+	} {
+		if _, err := bad(); err == nil {
+			t.Error("no error")
+		}
+	}
+}
+
+// weighed is w·(x − obs), number by number.
+type weighed struct{ obs, w []float64 }
+
+func (f weighed) Eval(x [][]float64, r []float64, jac [][]float64) bool {
+	for i := range r {
+		r[i] = f.w[i] * (x[0][i] - f.obs[i])
+		if jac[0] != nil {
+			jac[0][i*len(r)+i] = f.w[i]
+		}
+	}
+	return true
+}
+
+// apart is w·(x₀ − y).
+type apart struct{ w float64 }
+
+func (f apart) Eval(x [][]float64, r []float64, jac [][]float64) bool {
+	r[0] = f.w * (x[0][0] - x[1][0])
+	if jac[0] != nil {
+		jac[0][0] = f.w
+	}
+	if jac[1] != nil {
+		jac[1][0] = -f.w
+	}
+	return true
+}

@@ -2,6 +2,7 @@ package rig
 
 import (
 	"context"
+	"slices"
 	"strings"
 
 	"wheelplane/pose/bundle"
@@ -87,3 +88,26 @@ func Bound(job *Job, camera vision.Camera, obs []Observation, truth *State) ([]E
 
 // Whiten is whiten.
 func Whiten(cov [3]float64) [3]float64 { return whiten(cov) }
+
+// Flatter returns the readings of a solution's last fit as if the floor were so
+// much flatter, by building the whole network anew.
+func Flatter(job *Job, camera vision.Camera, obs []Observation, s *State, factor float64) ([]EpochReadings, error) {
+	flat := *job
+	flat.Priors.FloorFlatness /= factor
+	return Bound(&flat, camera, obs, s)
+}
+
+// FloorShares returns each reading's part from the floor, from the network at s.
+func FloorShares(job *Job, camera vision.Camera, obs []Observation, s *State) ([]EpochReadings, error) {
+	f := &fitting{job: job, camera: &camera, obs: obs, state: s, used: slices.Repeat([]bool{true}, len(job.Photos))}
+	f.net = build(job, &camera, obs, s, f.used, 0)
+	cov, err := f.net.p.Covariance()
+	if err != nil {
+		return nil, err
+	}
+	readings, err := f.net.allReadings(s, cov)
+	if err != nil {
+		return nil, err
+	}
+	return readings, f.floorShare(cov, readings)
+}

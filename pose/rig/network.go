@@ -29,6 +29,7 @@ type network struct {
 	p    bundle.Problem
 
 	camera, scale bundle.BlockID
+	intrinsics    int              // that may be free, from the first
 	shapes        []bundle.BlockID // by board; -1: flat and like the others
 	stations      []bundle.BlockID
 	hubs          []bundle.BlockID   // by axis
@@ -40,6 +41,7 @@ type network struct {
 	body          []bundle.BlockID
 	photos        []bundle.BlockID
 
+	flat    []bundle.Row // of the residuals, those that say how flat the floor is
 	seen    *seen
 	views   []view // by observation
 	corners int    // in these views
@@ -159,6 +161,7 @@ func build(job *Job, camera *vision.Camera, obs []Observation, s *State, used []
 
 	intr := s.Camera.Intrinsics()
 	n.camera = n.p.AddBlock("camera", intr[:], bundle.Euclidean(vision.NumIntrinsics))
+	n.intrinsics = freeIntrinsics(camera)
 	n.scale = n.p.AddBlock("print scale", s.PrintScale[:], bundle.Euclidean(2))
 	u := job.Priors.PrintScale
 	n.addPrior("print scale prior", &prior{[]float64{1, 1}, []float64{1 / u, 0, 0, 1 / u}}, 2, n.scale)
@@ -264,7 +267,8 @@ func (n *network) addStations(s *State) {
 		case len(stop.Lifted) > 0:
 			n.addPrior("lifted body at station "+stop.Name, levelPrior{0, pr.LiftHeight, pr.LiftTilt}, 3, b)
 		default:
-			n.addPrior("floor flatness at station "+stop.Name, levelPrior{0, pr.FloorFlatness, bodyTilt}, 3, b)
+			id := n.addPrior("floor flatness at station "+stop.Name, levelPrior{0, pr.FloorFlatness, bodyTilt}, 3, b)
+			n.flat = append(n.flat, bundle.Row{Residual: id, Row: 0}, bundle.Row{Residual: id, Row: 1}, bundle.Row{Residual: id, Row: 2})
 		}
 	}
 }
@@ -350,7 +354,8 @@ func (n *network) addFloorAndBody(s *State) {
 		name := n.job.Boards[lay.Board].Name
 		b := n.p.AddBlock("floor board "+name, bundle.PoseValue(s.FloorFromBoard[f]), bundle.PoseManifold)
 		n.p.SetConstant(b, !n.seen.lay[f])
-		n.addPrior("floor prior of board "+name, levelPrior{pr.FloorThickness, pr.FloorFlatness, pr.FloorTilt}, 3, b)
+		id := n.addPrior("floor prior of board "+name, levelPrior{pr.FloorThickness, pr.FloorFlatness, pr.FloorTilt}, 3, b)
+		n.flat = append(n.flat, bundle.Row{Residual: id, Row: 2})
 		n.floor = append(n.floor, b)
 	}
 	for k, board := range n.job.Body {
@@ -375,8 +380,8 @@ func (n *network) sweptAt(wheel, st int) bool {
 }
 
 // addPrior adds what is known beforehand.
-func (n *network) addPrior(name string, f bundle.Residual, rows int, blocks ...bundle.BlockID) {
-	n.p.AddResidual(name, f, rows, 0, nil, blocks...)
+func (n *network) addPrior(name string, f bundle.Residual, rows int, blocks ...bundle.BlockID) bundle.ResidualID {
+	return n.p.AddResidual(name, f, rows, 0, nil, blocks...)
 }
 
 // BodyTilt is how much the body may roll or pitch from one station to the
@@ -388,6 +393,17 @@ func (j *Job) BodyTilt() float64 {
 		track = math.Min(track, a.Track)
 	}
 	return math.Sqrt2 * j.Priors.FloorFlatness / track
+}
+
+// freeIntrinsics is how many intrinsics, from the first, a camera file may leave
+// free: all, or those of a plain lens.
+func freeIntrinsics(c *vision.Camera) int {
+	for i := vision.PlainIntrinsics; c.Cov != nil && i < vision.NumIntrinsics; i++ {
+		if c.Cov[i][i] > 0 {
+			return vision.NumIntrinsics
+		}
+	}
+	return vision.PlainIntrinsics
 }
 
 // cameraPrior brings in what the calibration knows. Without a covariance in
@@ -520,6 +536,7 @@ func (n *network) addView(o Observation, width float64) view {
 	}
 	shape := n.shapes[o.Board]
 	f := newBoardView(board, o, shape >= 0, links...)
+	f.intrinsics = n.intrinsics
 	n.corners += len(o.Corners)
 	n.rows += f.dim()
 	var loss bundle.Loss

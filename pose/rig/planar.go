@@ -1,7 +1,6 @@
 package rig
 
 import (
-	"context"
 	"math"
 
 	"wheelplane/pose"
@@ -22,7 +21,7 @@ type planarPose struct {
 //
 // The start is the homography's decomposition (Zhang 2000, 3.1); each solution
 // is refined on the pixels.
-func planarPoses(ctx context.Context, camera *vision.Camera, board *vision.Board, corners []vision.Corner) []planarPose {
+func planarPoses(camera *vision.Camera, board *vision.Board, corners []vision.Corner) []planarPose {
 	if len(corners) < 4 {
 		return nil
 	}
@@ -30,7 +29,7 @@ func planarPoses(ctx context.Context, camera *vision.Camera, board *vision.Board
 	if !ok {
 		return nil
 	}
-	first, ok := refinePlanar(ctx, camera, board, corners, start)
+	first, ok := refinePlanar(camera, board, corners, start)
 	if !ok {
 		return nil
 	}
@@ -41,7 +40,7 @@ func planarPoses(ctx context.Context, camera *vision.Camera, board *vision.Board
 		R: pose.Exp(pose.Scale(math.Pi, sight)).Mul(first.cameraFromBoard.R).Mul(pose.RotZ(math.Pi)),
 		T: first.cameraFromBoard.T,
 	}
-	second, ok := refinePlanar(ctx, camera, board, corners, mirrored)
+	second, ok := refinePlanar(camera, board, corners, mirrored)
 	if !ok {
 		return []planarPose{first}
 	}
@@ -86,8 +85,8 @@ func fromHomography(camera *vision.Camera, board *vision.Board, corners []vision
 	return pose.SE3{R: pose.FromColumns(r1, r2, pose.Cross(r1, r2)).Orthonormal(), T: t}, true
 }
 
-func refinePlanar(ctx context.Context, camera *vision.Camera, board *vision.Board, corners []vision.Corner, start pose.SE3) (planarPose, bool) {
-	t, cost, ok := locate(ctx, camera, []placedView{{board, corners, pose.Identity()}}, start)
+func refinePlanar(camera *vision.Camera, board *vision.Board, corners []vision.Corner, start pose.SE3) (planarPose, bool) {
+	t, cost, ok := locate(camera, []placedView{{board, corners, pose.Identity()}}, start)
 	return planarPose{t, cost}, ok
 }
 
@@ -98,27 +97,143 @@ type placedView struct {
 	sceneFromBoard pose.SE3
 }
 
+// sighting is a point of the scene and where the photo shows it.
+type sighting struct {
+	at    pose.Vec
+	px    [2]float64
+	white [3]float64
+}
+
+// startWidth is the width of the loss while photos are placed.
+const startWidth = 30
+
 // locate finds cameraFromScene from boards in known places, robustly, and
-// returns the mean whitened square per corner.
-func locate(ctx context.Context, camera *vision.Camera, views []placedView, start pose.SE3) (cameraFromScene pose.SE3, cost float64, ok bool) {
-	var p bundle.Problem
-	photo := p.AddBlock("photo", bundle.PoseValue(start), bundle.PoseManifold)
-	intr := camera.Intrinsics()
-	cam := p.AddBlock("camera", intr[:], bundle.Euclidean(vision.NumIntrinsics))
-	scale := p.AddBlock("print scale", []float64{1, 1}, bundle.Euclidean(2))
-	p.SetConstant(cam, true)
-	p.SetConstant(scale, true)
-	rows := 0
+// returns the mean whitened square per corner. It is a small
+// Levenberg-Marquardt of its own: a job's start needs hundreds.
+func locate(camera *vision.Camera, views []placedView, start pose.SE3) (cameraFromScene pose.SE3, cost float64, ok bool) {
+	var seen []sighting
 	for _, v := range views {
-		b := p.AddBlock("board", bundle.PoseValue(v.sceneFromBoard), bundle.PoseManifold)
-		p.SetConstant(b, true)
-		r := newBoardView(v.board, Observation{Corners: v.corners}, false, poseLink, poseLink)
-		p.AddResidual("view", r, r.dim(), 2, bundle.Huber(30), photo, b, cam, scale)
-		rows += r.dim()
+		for _, c := range v.corners {
+			seen = append(seen, sighting{v.sceneFromBoard.Apply(v.board.Corner(c.Index)), c.Px, whiten(c.Cov)})
+		}
 	}
-	sum, err := p.Solve(ctx, bundle.Options{MaxIterations: 30, Workers: 1, AcceptLimit: true})
-	if err != nil {
+	t := start
+	cost, ok = linearise(camera, seen, &t, nil)
+	if !ok || len(seen) == 0 {
 		return start, math.Inf(1), false
 	}
-	return bundle.GetPose(p.Value(photo)), 4 * sum.FinalCost / float64(rows), true
+	var n normal
+	lambda := 1e-4
+	for iteration := 0; iteration < 30; iteration++ {
+		linearise(camera, seen, &t, &n)
+		for {
+			step, ok := n.step(lambda)
+			if !ok {
+				return start, math.Inf(1), false
+			}
+			next := t.Plus(step)
+			nextCost, fine := linearise(camera, seen, &next, nil)
+			if fine && nextCost <= cost {
+				settled := cost-nextCost <= 1e-10*cost
+				t, cost = next, nextCost
+				lambda = math.Max(lambda/10, 1e-12)
+				if settled {
+					return t, cost / float64(len(seen)), true
+				}
+				break
+			}
+			if lambda *= 10; lambda > 1e6 { // no step lowers the cost: as near as rounding lets
+				return t, cost / float64(len(seen)), true
+			}
+		}
+	}
+	return t, cost / float64(len(seen)), true
+}
+
+// normal is JᵀJ (lower triangle) and Jᵀr of a step (ω, τ) of cameraFromScene.
+type normal struct {
+	a [6][6]float64
+	b [6]float64
+}
+
+// linearise returns the sum of robust squares, and fills n unless it is nil.
+func linearise(camera *vision.Camera, seen []sighting, t *pose.SE3, n *normal) (cost float64, ok bool) {
+	loss := bundle.Huber(startWidth)
+	if n != nil {
+		*n = normal{}
+	}
+	var p pose.Vec
+	var px [2]float64
+	var d [2][3]float64
+	for i := range seen {
+		s := &seen[i]
+		carry(t, &s.at, &p)
+		if !camera.ProjectTo((*[3]float64)(&p), &px, &d, nil, 0) {
+			return 0, false
+		}
+		ex, ey := px[0]-s.px[0], px[1]-s.px[1]
+		w := &s.white
+		r := [2]float64{w[0] * ex, w[1]*ex + w[2]*ey}
+		rho, weight := loss.Rho(r[0]*r[0] + r[1]*r[1])
+		cost += rho
+		if n == nil {
+			continue
+		}
+		turned := pose.Sub(p, t.T)
+		for k := range 2 {
+			var g pose.Vec
+			for c := range g {
+				if k == 0 {
+					g[c] = w[0] * d[0][c]
+				} else {
+					g[c] = w[1]*d[0][c] + w[2]*d[1][c]
+				}
+			}
+			m := pose.Cross(turned, g)
+			row := [6]float64{m[0], m[1], m[2], g[0], g[1], g[2]}
+			for x, v := range row {
+				v *= weight
+				n.b[x] += v * r[k]
+				for y := 0; y <= x; y++ {
+					n.a[x][y] += v * row[y]
+				}
+			}
+		}
+	}
+	return cost, true
+}
+
+// step solves (JᵀJ + λ·its diagonal)·δ = −Jᵀr by Cholesky's method.
+func (n *normal) step(lambda float64) (d [6]float64, ok bool) {
+	l := n.a
+	for i := range l {
+		l[i][i] *= 1 + lambda
+		for j := 0; j <= i; j++ {
+			sum := l[i][j]
+			for k := range j {
+				sum -= l[i][k] * l[j][k]
+			}
+			if i != j {
+				l[i][j] = sum / l[j][j]
+			} else if !(sum > 0) {
+				return d, false
+			} else {
+				l[i][i] = math.Sqrt(sum)
+			}
+		}
+	}
+	for i := range d {
+		sum := -n.b[i]
+		for k := range i {
+			sum -= l[i][k] * d[k]
+		}
+		d[i] = sum / l[i][i]
+	}
+	for i := 5; i >= 0; i-- {
+		for k := i + 1; k < 6; k++ {
+			d[i] -= l[k][i] * d[k]
+		}
+		d[i] /= l[i][i]
+	}
+	return d, true
 }

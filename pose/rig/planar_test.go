@@ -1,7 +1,6 @@
 package rig
 
 import (
-	"context"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -49,7 +48,7 @@ func TestPlanarPosesAreOpenCVs(t *testing.T) {
 		{1.5, 0.1, 0.1}, {2.5, 0.9, 0.1}, {2.5, 1.2, 0.05}, {4, 0.35, 0.2}, {6, 0.2, 0.3}, {8, 0.5, 0.5}, {6, 0.05, 0.5},
 	} {
 		truth, corners := oneView(r, &camera, board, c.distance, c.oblique, c.sigma)
-		got := planarPoses(context.Background(), &camera, board, corners)
+		got := planarPoses(&camera, board, corners)
 		if len(got) == 0 {
 			t.Fatalf("case %d: no pose", i)
 		}
@@ -143,10 +142,10 @@ func TestPlanarPosesRefuses(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 1))
 	camera, board := cameraAt(testCamera()), testBoard()
 	_, corners := oneView(r, &camera, board, 2, 0.4, 0.05)
-	if got := planarPoses(context.Background(), &camera, board, corners[:3]); len(got) != 0 {
+	if got := planarPoses(&camera, board, corners[:3]); len(got) != 0 {
 		t.Error("three corners gave a pose")
 	}
-	if got := planarPoses(context.Background(), &camera, board, corners[:6]); len(got) != 0 {
+	if got := planarPoses(&camera, board, corners[:6]); len(got) != 0 {
 		t.Error("six corners in a line gave a pose")
 	}
 }

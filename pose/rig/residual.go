@@ -89,11 +89,14 @@ type boardView struct {
 	rows    []float64    // r × 2n, row by row; of corners together
 	r       int
 	shaped  bool
-	links   []linkKind
+	// intrinsics is how many of the camera's may be free: all, or those of a plain
+	// lens.
+	intrinsics int
+	links      []linkKind
 }
 
 func newBoardView(b *vision.Board, o Observation, shaped bool, links ...linkKind) *boardView {
-	v := &boardView{corners: o.Corners, r: 2 * len(o.Corners), shaped: shaped, links: links}
+	v := &boardView{corners: o.Corners, r: 2 * len(o.Corners), shaped: shaped, intrinsics: vision.NumIntrinsics, links: links}
 	w, h := b.Size()
 	v.half = [2]float64{w / 2, h / 2}
 	for _, c := range o.Corners {
@@ -181,13 +184,11 @@ func steerBy(bodyFromLine pose.SE3, angle float64) pose.SE3 {
 	return bodyFromLine.Mul(pose.SE3{R: pose.RotZ(angle)}).Mul(bodyFromLine.Inverse())
 }
 
-// What a view's residuals depend on, whatever the chain: the columns of
-// flat.jac.
+// What a view's residuals depend on, whatever the chain: the columns of flat.jac.
 const (
 	toPose       = 0                   // a step (ω, τ) in the camera: p → p + ω × p + τ
 	toShape      = toPose + 6          // X and Y stretched, then the bow
-	toIntrinsics = toShape + shapeSize // as in [vision.IntrinsicNames]
-	flatColumns  = toIntrinsics + vision.NumIntrinsics
+	toIntrinsics = toShape + shapeSize // as in [vision.IntrinsicNames], as many as may be free
 )
 
 // flat is room for a view's residuals and Jacobian before the chain is
@@ -235,12 +236,18 @@ func (v *boardView) offsets(x [][]float64, e, jac []float64) (chain [maxLinks]jo
 		shape = x[camBlock+2]
 	}
 	cameraFromBoard := &chain[len(v.links)-1].cameraFromInner
+	columns := v.columns()
+	var px [2]float64
+	var dPoint [2][3]float64
+	var dIntrinsics *[2][vision.NumIntrinsics]float64
+	if jac != nil {
+		dIntrinsics = new([2][vision.NumIntrinsics]float64)
+	}
 	for i := range v.points {
 		b, bow := v.boardPoint(i, scale, shape)
 		var p pose.Vec
 		carry(cameraFromBoard, &b, &p)
-		px, dPoint, dIntrinsics, ok := camera.ProjectJacobian(p)
-		if !ok {
+		if !camera.ProjectTo((*[3]float64)(&p), &px, &dPoint, dIntrinsics, v.intrinsics) {
 			return chain, camBlock, false
 		}
 		e[2*i], e[2*i+1] = px[0]-v.corners[i].Px[0], px[1]-v.corners[i].Px[1]
@@ -248,27 +255,27 @@ func (v *boardView) offsets(x [][]float64, e, jac []float64) (chain [maxLinks]jo
 			continue
 		}
 		for k := range 2 {
-			row := jac[(2*i+k)*flatColumns : (2*i+k+1)*flatColumns]
-			g := pose.Vec(dPoint[k])
-			turn := pose.Cross(p, g)
-			copy(row[toPose:], turn[:])
-			copy(row[toPose+3:], g[:])
+			row := jac[(2*i+k)*columns : (2*i+k+1)*columns]
+			g := (*pose.Vec)(&dPoint[k])
 			var onBoard pose.Vec
-			carryBack(&cameraFromBoard.R, &g, &onBoard)
-			row[toShape], row[toShape+1] = onBoard[0]*b[0], onBoard[1]*b[1]
-			for m, f := range bow {
-				row[toShape+2+m] = onBoard[2] * f
+			carryBack(&cameraFromBoard.R, g, &onBoard)
+			*(*[toIntrinsics]float64)(row) = [toIntrinsics]float64{
+				p[1]*g[2] - p[2]*g[1], p[2]*g[0] - p[0]*g[2], p[0]*g[1] - p[1]*g[0], g[0], g[1], g[2],
+				onBoard[0] * b[0], onBoard[1] * b[1], onBoard[2] * bow[0], onBoard[2] * bow[1], onBoard[2] * bow[2],
 			}
-			copy(row[toIntrinsics:], dIntrinsics[k][:])
+			copy(row[toIntrinsics:], dIntrinsics[k][:v.intrinsics])
 		}
 	}
 	return chain, camBlock, true
 }
 
+// columns is how many columns the flat Jacobian has.
+func (v *boardView) columns() int { return toIntrinsics + v.intrinsics }
+
 func (v *boardView) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 	f := flats.Get().(*flat)
 	defer flats.Put(f)
-	n := 2 * len(v.corners)
+	n, columns := 2*len(v.corners), v.columns()
 	f.e = grown(f.e, n)
 	wanted := false
 	for _, j := range jac {
@@ -276,7 +283,7 @@ func (v *boardView) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 	}
 	var flatJac []float64
 	if wanted {
-		f.jac = grown(f.jac, n*flatColumns)
+		f.jac = grown(f.jac, n*columns)
 		flatJac = f.jac
 	}
 	chain, camBlock, ok := v.offsets(x, f.e, flatJac)
@@ -289,7 +296,7 @@ func (v *boardView) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 			ex, ey := f.e[2*i], f.e[2*i+1]
 			r[2*i], r[2*i+1] = w[0]*ex, w[1]*ex+w[2]*ey
 			if wanted {
-				upper, lower := flatJac[2*i*flatColumns:(2*i+1)*flatColumns], flatJac[(2*i+1)*flatColumns:(2*i+2)*flatColumns]
+				upper, lower := flatJac[2*i*columns:(2*i+1)*columns], flatJac[(2*i+1)*columns:(2*i+2)*columns]
 				for c, u := range upper {
 					upper[c], lower[c] = w[0]*u, w[1]*u+w[2]*lower[c]
 				}
@@ -299,10 +306,10 @@ func (v *boardView) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 		rows := blas64.General{Rows: v.r, Cols: n, Stride: n, Data: v.rows}
 		blas64.Gemv(blas.NoTrans, 1, rows, blas64.Vector{N: n, Inc: 1, Data: f.e}, 0, blas64.Vector{N: v.r, Inc: 1, Data: r})
 		if wanted {
-			f.white = grown(f.white, v.r*flatColumns)
+			f.white = grown(f.white, v.r*columns)
 			white = f.white
-			blas64.Gemm(blas.NoTrans, blas.NoTrans, 1, rows, blas64.General{Rows: n, Cols: flatColumns, Stride: flatColumns, Data: flatJac},
-				0, blas64.General{Rows: v.r, Cols: flatColumns, Stride: flatColumns, Data: white})
+			blas64.Gemm(blas.NoTrans, blas.NoTrans, 1, rows, blas64.General{Rows: n, Cols: columns, Stride: columns, Data: flatJac},
+				0, blas64.General{Rows: v.r, Cols: columns, Stride: columns, Data: white})
 		}
 	}
 	if wanted {
@@ -319,8 +326,9 @@ func (v *boardView) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 // is turned there.
 func (v *boardView) spread(x [][]float64, links []joint, camBlock int, white []float64, jac [][]float64) {
 	intrinsics, scale := x[camBlock], x[camBlock+1]
+	columns := v.columns()
 	for row := range v.r {
-		w := white[row*flatColumns : (row+1)*flatColumns]
+		w := white[row*columns : (row+1)*columns]
 		a, g := pose.Vec(w[toPose:toPose+3]), pose.Vec(w[toPose+3:toPose+6])
 		in := func(frame *pose.SE3, c *pose.Vec) (turn, shift pose.Vec) {
 			m := pose.Sub(a, pose.Cross(*c, g))

@@ -367,7 +367,7 @@ func (f *fitting) solution() (*Solution, error) {
 	if sol.Readings, err = f.net.allReadings(f.state, cov); err != nil {
 		return nil, err
 	}
-	if err := f.floorShare(sol.Readings); err != nil {
+	if err := f.floorShare(cov, sol.Readings); err != nil {
 		return nil, err
 	}
 	f.net.describe(sol, cov, *f.camera)
@@ -379,15 +379,12 @@ func (f *fitting) solution() (*Solution, error) {
 // floorShare tells of each reading how much of its uncertainty comes from the
 // floor's stated flatness: what goes away if the floor is made thirty times
 // flatter.
-func (f *fitting) floorShare(epochs []EpochReadings) error {
-	flat := *f.job
-	flat.Priors.FloorFlatness /= 30
-	n := build(&flat, f.camera, f.obs, f.state, f.used, 0)
-	cov, err := n.p.Covariance()
+func (f *fitting) floorShare(cov *bundle.Covariance, epochs []EpochReadings) error {
+	flatter, err := cov.Tightened(30, f.net.flat)
 	if err != nil {
 		return solveError(err)
 	}
-	without, err := n.allReadings(f.state, cov)
+	without, err := f.net.allReadings(f.state, flatter)
 	if err != nil {
 		return err
 	}

@@ -39,6 +39,7 @@ type starter struct {
 	camera *vision.Camera
 	obs    []Observation
 	poses  [][]planarPose // by observation
+	firm   []float64      // by observation: how well it fixes a pose, see strength
 
 	ofPhoto [][]int // observations by photo
 	ofPlace map[place][]int
@@ -66,12 +67,15 @@ func start(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 	s := &starter{ctx: ctx, job: job, cast: job.Cast(), camera: &camera, obs: obs,
 		ofPhoto: make([][]int, len(job.Photos)), ofPlace: map[place][]int{},
 		sceneFromBoard: map[place]pose.SE3{}, cameraFromScene: make([]*pose.SE3, len(job.Photos)), doubtful: map[int]bool{}}
-	s.poses = make([][]planarPose, len(obs))
+	s.poses, s.firm = make([][]planarPose, len(obs)), make([]float64, len(obs))
 	var g errgroup.Group
 	g.SetLimit(runtime.GOMAXPROCS(0))
 	for o := range obs {
 		g.Go(func() error {
-			s.poses[o] = planarPoses(ctx, &camera, &job.Boards[obs[o].Board], obs[o].Corners)
+			if ctx.Err() != nil {
+				return nil
+			}
+			s.poses[o] = planarPoses(&camera, &job.Boards[obs[o].Board], obs[o].Corners)
 			return nil
 		})
 	}
@@ -80,6 +84,7 @@ func start(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 		return nil, nil, nil, err
 	}
 	for o, ob := range obs {
+		s.firm[o] = strength(ob.Corners)
 		if len(s.poses[o]) == 0 || s.cast.seatOf(ob.Board, job.Photos[ob.Photo].Station).kind == nowhere {
 			continue
 		}
@@ -149,6 +154,14 @@ func (s *starter) root() error {
 // waits for a better tie as long as there is one; what was placed early, by few
 // photos, is placed again when all are known.
 func (s *starter) grow() {
+	// By photo, how firmly its placed boards hold it.
+	held := make([]float64, len(s.ofPhoto))
+	hold := func(pl place) {
+		for _, o := range s.ofPlace[pl] {
+			held[s.obs[o].Photo] += s.firm[o]
+		}
+	}
+	hold(s.rootPlace)
 	for careful := true; s.ctx.Err() == nil; {
 		// The photo that its placed boards fix best is next.
 		next, most := -1, 0.0
@@ -156,14 +169,8 @@ func (s *starter) grow() {
 			if s.cameraFromScene[p] != nil || careful && s.doubtful[p] {
 				continue
 			}
-			sum := 0.0
-			for _, o := range s.ofPhoto[p] {
-				if _, ok := s.sceneFromBoard[s.placeOf(o)]; ok {
-					sum += strength(s.obs[o].Corners)
-				}
-			}
-			if sum > most {
-				next, most = p, sum
+			if held[p] > most {
+				next, most = p, held[p]
 			}
 		}
 		if next < 0 {
@@ -187,6 +194,7 @@ func (s *starter) grow() {
 			}
 			if t, cost := s.findBoard(pl); !careful || cost < doubtful {
 				s.sceneFromBoard[pl] = t
+				hold(pl)
 				progress = true
 			}
 		}
@@ -260,7 +268,7 @@ func (s *starter) findPhoto(p int) (cameraFromScene pose.SE3, cost float64) {
 			best, bestCost = c, cost
 		}
 	}
-	if t, _, ok := locate(s.ctx, s.camera, views, best); ok {
+	if t, _, ok := locate(s.camera, views, best); ok {
 		if cost := misfit(s.camera, views, t); cost < bestCost {
 			best, bestCost = t, cost
 		}
@@ -280,7 +288,10 @@ func (s *starter) findBoard(pl place) (sceneFromBoard pose.SE3, cost float64) {
 			photos = append(photos, o)
 		}
 	}
-	for _, o := range photos {
+	// The firmest suggest, and judge.
+	slices.SortStableFunc(photos, func(a, b int) int { return cmp.Compare(s.firm[b], s.firm[a]) })
+	photos = photos[:min(len(photos), mostJudges)]
+	for _, o := range photos[:min(len(photos), mostSuggestions)] {
 		for _, c := range s.poses[o] {
 			sceneFromBoard := s.cameraFromScene[s.obs[o].Photo].Inverse().Mul(c.cameraFromBoard)
 			cost := 0.0
@@ -305,6 +316,10 @@ func (s *starter) findBoard(pl place) (sceneFromBoard pose.SE3, cost float64) {
 	}
 	return best, bestCost
 }
+
+// How many of a board's views suggest where it is, and how many judge each
+// suggestion, at most: what is looked for is a start.
+const mostSuggestions, mostJudges = 8, 24
 
 // up is the mean normal of the floor boards placed so far.
 func (s *starter) up() pose.Vec {
