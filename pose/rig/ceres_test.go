@@ -300,7 +300,7 @@ func meaning(name string, dim int, x []float64) (numbers []float64, turn, shift 
 //	go test ./pose/rig -run '^$' -bench AgainstCeres -benchtime 11x
 func BenchmarkAgainstCeres(b *testing.B) {
 	ceresSolver(b)
-	for _, scene := range []string{"yard-truck", "sweep", "gravel-tipper"} {
+	for _, scene := range []string{"yard-truck", "sweep", "gravel-tipper", "yard-truck together", "sweep together", "gravel-tipper together"} {
 		f := newFit(b, scene)
 		for _, start := range []string{"first guess", "robust"} {
 			build := f.FirstGuess
