@@ -12,12 +12,20 @@ import (
 )
 
 // equations are the whitened linear equations of the common unknowns at the
-// solution, with every view's pose eliminated: two rows a corner.
+// solution, with every view's pose and offset eliminated: two rows a corner, one
+// a component of the offset, its prior.
+//
+// Corners measured together are whitened by the symmetric root of their
+// information, so that each keeps rows of its own. Where that information lacks
+// some directions, the rows' errors have the covariance S·Sᵀ instead of the unit
+// matrix.
 type equations struct {
 	x     *mat.Dense    // rows × unknowns
 	r     []float64     // residuals
-	q     *mat.Dense    // rows × 6, orthonormal: what each view's pose can explain
+	q     *mat.Dense    // rows × numPhoto, orthonormal: what each view's pose and offset can explain
 	rows  []equationRow // where a row comes from
+	space []*mat.Dense  // by view: S of its corners' rows, nil for the unit matrix
+	first []int         // by view: its first row
 	prior *mat.SymDense // information of the priors
 }
 
@@ -30,7 +38,8 @@ type equationRow struct {
 // equations linearises the model. Unknowns: the free intrinsics, then the shape
 // of each board unless taken for perfect.
 func (m *model) equations() (*equations, error) {
-	n := m.lens
+	free := m.intrinsics()
+	n := len(free)
 	if !m.opts.PerfectBoard {
 		n += numShape * len(m.boards)
 	}
@@ -38,24 +47,28 @@ func (m *model) equations() (*equations, error) {
 	k := m.cam.Intrinsics()
 	if !m.opts.NoLensPrior {
 		_, j := m.lensPrior().rows(k[:])
-		for a := range m.lens {
-			for b := a; b < m.lens; b++ {
+		for a, fa := range free {
+			for b, fb := range free[:a+1] {
 				var s float64
 				for row := range j {
-					s += j[row][a] * j[row][b]
+					s += j[row][fa] * j[row][fb]
 				}
 				e.prior.SetSym(a, b, s)
 			}
 		}
 	}
 	sigma := m.shapePrior().sigma
-	for i := m.lens; i < n; i++ {
-		s := sigma[(i-m.lens)%numShape]
+	for i := len(free); i < n; i++ {
+		s := sigma[(i-len(free))%numShape]
 		e.prior.SetSym(i, i, 1/(s*s))
 	}
 
 	cell := float64(max(m.cam.Width, m.cam.Height)) / cellsAlong
+	offsets, _ := m.offsets()
+	extra := len(offsets)
+	photo := 6 + extra
 	for vi, v := range m.views {
+		e.first = append(e.first, len(e.rows))
 		for i := range v.obs {
 			if v.rejected[i] {
 				continue
@@ -63,39 +76,74 @@ func (m *model) equations() (*equations, error) {
 			row := equationRow{vi, [2]int{int(v.obs[i].px[0] / cell), int(v.obs[i].px[1] / cell)}, [2]int{v.board, v.index[i]}}
 			e.rows = append(e.rows, row, row)
 		}
+		for i := range extra {
+			// An offset is a group of its own, but for its photograph.
+			own := [2]int{-1 - vi, i}
+			e.rows = append(e.rows, equationRow{vi, own, own})
+		}
 	}
 	e.x = mat.NewDense(len(e.rows), n, nil)
-	e.q = mat.NewDense(len(e.rows), 6, nil)
+	e.q = mat.NewDense(len(e.rows), photo, nil)
 	e.r = make([]float64, len(e.rows))
-	first := 0
-	for _, v := range m.views {
+	for vi, v := range m.views {
 		f := m.used(v)
-		rows := 2 * len(f.obs)
-		jk := make([]float64, rows*vision.NumIntrinsics)
-		jp := make([]float64, rows*6)
-		js := make([]float64, rows*numShape)
-		at := [][]float64{k[:], bundle.PoseValue(v.cameraFromBoard), m.shapes[v.board]}
-		if !f.Eval(at, e.r[first:first+rows], [][]float64{jk, jp, js}) {
+		first, corners := e.first[vi], 2*len(f.obs)
+		dim := f.dim()
+		r := make([]float64, dim)
+		jk := mat.NewDense(dim, vision.NumIntrinsics, nil)
+		jp := mat.NewDense(dim, numPhoto, nil)
+		js := mat.NewDense(dim, numShape, nil)
+		at := photoValue(v.cameraFromBoard, v.offset)
+		if !f.Eval([][]float64{k[:], at, m.shapes[v.board]}, r,
+			[][]float64{jk.RawMatrix().Data, jp.RawMatrix().Data, js.RawMatrix().Data}) {
 			return nil, fmt.Errorf("photo %s: a corner left the camera's view", v.name)
 		}
-		common := e.x.Slice(first, first+rows, 0, n).(*mat.Dense)
-		common.Slice(0, rows, 0, m.lens).(*mat.Dense).Copy(mat.NewDense(rows, vision.NumIntrinsics, jk))
-		if !m.opts.PerfectBoard {
-			s := m.lens + numShape*v.board
-			common.Slice(0, rows, s, s+numShape).(*mat.Dense).Copy(mat.NewDense(rows, numShape, js))
+		var space *mat.Dense
+		if t := v.together(); t != nil {
+			space = t.v
+			back := func(a *mat.Dense) *mat.Dense {
+				var b mat.Dense
+				b.Mul(t.v, a)
+				return &b
+			}
+			r = back(mat.NewDense(dim, 1, r)).RawMatrix().Data
+			jk, jp, js = back(jk), back(jp), back(js)
 		}
-		// An orthonormal basis of what the pose explains, then out with it.
+		e.space = append(e.space, space)
+		rows := corners + extra
+		copy(e.r[first:], r)
+		common := e.x.Slice(first, first+rows, 0, n).(*mat.Dense)
+		for i := range corners {
+			for a, fa := range free {
+				common.Set(i, a, jk.At(i, fa))
+			}
+			if !m.opts.PerfectBoard {
+				for c := range numShape {
+					common.Set(i, len(free)+numShape*v.board+c, js.At(i, c))
+				}
+			}
+		}
+		own := mat.NewDense(rows, photo, nil)
+		own.Slice(0, corners, 0, 6).(*mat.Dense).Copy(jp)
+		sigma := m.wander.sigma()
+		for a, i := range offsets {
+			for row := range corners {
+				own.Set(row, 6+a, jp.At(row, 6+i))
+			}
+			e.r[first+corners+a] = at[bundle.PoseSize+i] / sigma[i]
+			own.Set(corners+a, 6+a, 1/sigma[i])
+		}
+		// An orthonormal basis of what pose and offset explain, then out with it.
 		var qr mat.QR
-		qr.Factorize(mat.NewDense(rows, 6, jp))
+		qr.Factorize(own)
 		var full mat.Dense
 		qr.QTo(&full)
-		basis := e.q.Slice(first, first+rows, 0, 6).(*mat.Dense)
-		basis.Copy(full.Slice(0, rows, 0, 6))
+		basis := e.q.Slice(first, first+rows, 0, photo).(*mat.Dense)
+		basis.Copy(full.Slice(0, rows, 0, photo))
 		var coef, explained mat.Dense
 		coef.Mul(basis.T(), common)
 		explained.Mul(basis, &coef)
 		common.Sub(common, &explained)
-		first += rows
 	}
 	return e, nil
 }
@@ -106,8 +154,8 @@ func (m *model) equations() (*equations, error) {
 // matrix.
 //
 // A group's pull is t = Xgᵀ·rg. Independent corners give residuals of
-// covariance I − QQᵀ − XXᵀ (the part that poses and common unknowns have not
-// taken up), hence E|t|² = tr(Xgᵀ·(I − QQᵀ − XXᵀ)gg·Xg).
+// covariance SSᵀ − QQᵀ − XXᵀ (the part that poses, offsets and common unknowns
+// have not taken up), hence E|t|² = tr(Xgᵀ·(SSᵀ − QQᵀ − XXᵀ)gg·Xg).
 func (e *equations) excess(key func(equationRow) [2]int) float64 {
 	groups := map[[2]int][]int{}
 	var order [][2]int
@@ -119,30 +167,49 @@ func (e *equations) excess(key func(equationRow) [2]int) float64 {
 		groups[k] = append(groups[k], i)
 	}
 	_, n := e.x.Dims()
+	_, photo := e.q.Dims()
 	var got, want float64
 	for _, k := range order {
 		rows := groups[k]
 		t := make([]float64, n)
 		xx := mat.NewSymDense(n, nil)
-		byView := map[int]*mat.Dense{} // QgᵀXg of each view
+		byView := map[int]*mat.Dense{}  // QgᵀXg of each view
+		bySpace := map[int]*mat.Dense{} // SgᵀXg
 		for _, i := range rows {
 			x := e.x.RawRowView(i)
 			for j, v := range x {
 				t[j] += v * e.r[i]
 			}
 			xx.SymRankOne(xx, 1, mat.NewVecDense(n, x))
-			q := byView[e.rows[i].view]
+			view := e.rows[i].view
+			q := byView[view]
 			if q == nil {
-				q = mat.NewDense(6, n, nil)
-				byView[e.rows[i].view] = q
+				q = mat.NewDense(photo, n, nil)
+				byView[view] = q
 			}
-			q.RankOne(q, 1, mat.NewVecDense(6, e.q.RawRowView(i)), mat.NewVecDense(n, x))
+			q.RankOne(q, 1, mat.NewVecDense(photo, e.q.RawRowView(i)), mat.NewVecDense(n, x))
+			s := e.space[view]
+			if at := i - e.first[view]; s == nil || at >= s.RawMatrix().Rows {
+				for _, v := range x {
+					want += v * v
+				}
+			} else {
+				rank := s.RawMatrix().Cols
+				if bySpace[view] == nil {
+					bySpace[view] = mat.NewDense(rank, n, nil)
+				}
+				bySpace[view].RankOne(bySpace[view], 1, mat.NewVecDense(rank, s.RawRowView(at)), mat.NewVecDense(n, x))
+			}
 		}
 		for _, v := range t {
 			got += v * v
 		}
 		f := mat.Norm(xx, 2) // Frobenius: tr((XgᵀXg)²)
-		want += mat.Trace(xx) - f*f
+		want -= f * f
+		for _, s := range bySpace {
+			f := mat.Norm(s, 2)
+			want += f * f
+		}
 		for _, q := range byView {
 			f := mat.Norm(q, 2)
 			want -= f * f
@@ -208,7 +275,7 @@ func (m *model) uncertainty(res *Result) error {
 
 	// Where the detection states more than its errors, residuals are smaller
 	// than expected, and so are all pulls: that is no sign of independence.
-	size := floats.Dot(e.r, e.r) / math.Max(1, float64(len(e.r)-m.parameters()))
+	size := floats.Dot(e.r, e.r) / m.freedom()
 	if !(size > 0) {
 		size = 1
 	}
@@ -228,9 +295,10 @@ func (m *model) uncertainty(res *Result) error {
 	sum.Add(middle, &p)
 	cov.Product(toWhite, &sum, toWhite.T())
 	var c [vision.NumIntrinsics][vision.NumIntrinsics]float64
-	for i := range m.lens {
-		for j := range m.lens {
-			c[i][j] = (cov.At(i, j) + cov.At(j, i)) / 2
+	free := m.intrinsics()
+	for a, i := range free {
+		for b, j := range free {
+			c[i][j] = (cov.At(a, b) + cov.At(b, a)) / 2
 		}
 		if math.IsNaN(c[i][i]) || !(c[i][i] > 0) {
 			return weak()

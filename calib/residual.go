@@ -3,6 +3,8 @@ package calib
 import (
 	"math"
 
+	"gonum.org/v1/gonum/mat"
+
 	"wheelplane/pose"
 	"wheelplane/pose/bundle"
 	"wheelplane/vision"
@@ -71,38 +73,118 @@ type observation struct {
 }
 
 // whitening returns the lower triangular W with W'·W the inverse of the
-// covariance plus extra·I: three numbers w00, w10, w11.
-func whitening(cov [3]float64, extra float64) [3]float64 {
+// covariance of a corner detected with cov: three numbers w00, w10, w11.
+func whitening(cov [3]float64, n noise) [3]float64 {
 	// Cholesky of the covariance, then its inverse.
-	l00 := math.Sqrt(cov[0] + extra)
-	l10 := cov[1] / l00
-	l11 := math.Sqrt(cov[2] + extra - l10*l10)
+	l00 := math.Sqrt(n.stated*cov[0] + n.extra)
+	l10 := n.stated * cov[1] / l00
+	l11 := math.Sqrt(n.stated*cov[2] + n.extra - l10*l10)
 	return [3]float64{1 / l00, -l10 / (l00 * l11), 1 / l11}
 }
 
-// viewResidual is the whitened residual of all corners of one view, two rows a
-// corner: predicted minus observed pixel. Blocks: intrinsics (vision's order),
-// cameraFromBoard, shape.
+// numPhoto is the number of unknowns of a photograph: six of its pose, then its
+// [Offset].
+const numPhoto = 6 + numOffset
+
+// photoManifold is a transform and an offset: the value has those numbers one
+// after the other, and so has the step.
+type photoManifold struct{}
+
+func (photoManifold) Dim() int { return numPhoto }
+
+func (photoManifold) Plus(x, delta, out []float64) {
+	bundle.PoseManifold.Plus(x[:bundle.PoseSize], delta[:6], out[:bundle.PoseSize])
+	for i := bundle.PoseSize; i < len(out); i++ {
+		out[i] = x[i] + delta[6+i-bundle.PoseSize]
+	}
+}
+
+func photoValue(cameraFromBoard pose.SE3, o Offset) []float64 {
+	v := o.vector()
+	return append(bundle.PoseValue(cameraFromBoard), v[:]...)
+}
+
+func getPhoto(x []float64) (cameraFromBoard pose.SE3, o Offset) {
+	return bundle.GetPose(x), offsetOf(x[bundle.PoseSize:])
+}
+
+// viewResidual is the whitened residual of all corners of one view: predicted
+// minus observed pixel. Blocks: intrinsics (vision's order), photo, shape.
+//
+// It is whitened corner by corner, two rows a corner, or, with rows, by these
+// all together.
 type viewResidual struct {
 	halfM float64 // the shape's L
 	obs   []observation
-	w     [][3]float64 // whitening
+	w     [][3]float64 // whitening of each corner
+	rows  *mat.Dense   // × two a corner; nil: by w
+	plain bool         // the intrinsics beyond those of a plain lens are held
 }
 
-var _, _, _ bundle.Residual = (*viewResidual)(nil), (*shapePrior)(nil), (*lensPrior)(nil)
+func (v *viewResidual) dim() int {
+	if v.rows != nil {
+		r, _ := v.rows.Dims()
+		return r
+	}
+	return 2 * len(v.obs)
+}
+
+var _, _, _, _ bundle.Residual = (*viewResidual)(nil), (*shapePrior)(nil), (*lensPrior)(nil), (*offsetPrior)(nil)
 
 // Eval implements [bundle.Residual].
 func (v *viewResidual) Eval(x [][]float64, r []float64, jac [][]float64) bool {
+	sizes := [3]int{vision.NumIntrinsics, numPhoto, numShape}
+	to, at := jac, r
+	if v.rows != nil {
+		at = make([]float64, 2*len(v.obs))
+		to = make([][]float64, 3)
+		for i := range to {
+			if jac != nil && jac[i] != nil {
+				to[i] = make([]float64, 2*len(v.obs)*sizes[i])
+			}
+		}
+	}
+	if !v.byCorner(x, at, to) {
+		return false
+	}
+	if v.rows == nil {
+		return true
+	}
+	mat.NewVecDense(len(r), r).MulVec(v.rows, mat.NewVecDense(len(at), at))
+	for i, n := range sizes {
+		if to[i] != nil {
+			mat.NewDense(len(r), n, jac[i]).Mul(v.rows, mat.NewDense(len(at), n, to[i]))
+		}
+	}
+	return true
+}
+
+// byCorner is Eval with two rows a corner; they are not whitened if they are to
+// be whitened together.
+func (v *viewResidual) byCorner(x [][]float64, r []float64, jac [][]float64) bool {
+	cameraFromBoard, offset := getPhoto(x[1])
 	var cam vision.Camera
 	cam.SetIntrinsics([vision.NumIntrinsics]float64(x[0]))
-	cameraFromBoard := bundle.GetPose(x[1])
+	steady := cam
+	offset.move(&cam)
+	shape := offset.bend(x[2])
+	columns := vision.NumIntrinsics
+	if v.plain {
+		columns = vision.PlainIntrinsics
+	}
 	want := func(i int) bool { return jac != nil && jac[i] != nil }
+	var px [2]float64
+	var dPoint [2][3]float64
+	var dK [2][vision.NumIntrinsics]float64
 	for i := range v.obs {
-		o, w := &v.obs[i], &v.w[i]
-		p, dShape := shapeAt(x[2], o.board, v.halfM)
+		o, w := &v.obs[i], [3]float64{1, 0, 1}
+		if v.rows == nil {
+			w = v.w[i]
+		}
+		p, dShape := shapeAt(shape, o.board, v.halfM)
 		turned := cameraFromBoard.R.Apply(p)
-		px, dPoint, dK, ok := cam.ProjectJacobian(pose.Add(turned, cameraFromBoard.T))
-		if !ok {
+		seen := [3]float64(pose.Add(turned, cameraFromBoard.T))
+		if !cam.ProjectTo(&seen, &px, &dPoint, &dK, columns) {
 			return false
 		}
 		ex, ey := px[0]-o.px[0], px[1]-o.px[1]
@@ -112,11 +194,6 @@ func (v *viewResidual) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 			j[2*i*n+col] = w[0] * dx
 			j[(2*i+1)*n+col] = w[1]*dx + w[2]*dy
 		}
-		if want(0) {
-			for c := 0; c < vision.NumIntrinsics; c++ {
-				put(0, vision.NumIntrinsics, c, dK[0][c], dK[1][c])
-			}
-		}
 		if want(1) {
 			// d(exp(ω)·R·p)/dω = −[R·p]×
 			s := pose.Skew(turned)
@@ -125,14 +202,28 @@ func (v *viewResidual) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 				for k := 0; k < 2; k++ {
 					d[k] = -(dPoint[k][0]*s[0][c] + dPoint[k][1]*s[1][c] + dPoint[k][2]*s[2][c])
 				}
-				put(1, 6, c, d[0], d[1])
-				put(1, 6, 3+c, dPoint[0][c], dPoint[1][c])
+				put(1, numPhoto, c, d[0], d[1])
+				put(1, numPhoto, 3+c, dPoint[0][c], dPoint[1][c])
+			}
+			put(1, numPhoto, 6, steady.FX*dK[0][0], steady.FY*dK[1][1])
+			put(1, numPhoto, 7, 1, 0)
+			put(1, numPhoto, 8, 0, 1)
+		}
+		for c := 0; (want(1) || want(2)) && c < numShape; c++ {
+			q := cameraFromBoard.R.Apply(pose.Vec{dShape[0][c], dShape[1][c], dShape[2][c]})
+			dx, dy := pose.Dot(dPoint[0], q), pose.Dot(dPoint[1], q)
+			if want(2) {
+				put(2, numShape, c, dx, dy)
+			}
+			if want(1) && c >= 2 {
+				put(1, numPhoto, 9+c-2, dx, dy)
 			}
 		}
-		if want(2) {
-			for c := 0; c < numShape; c++ {
-				q := cameraFromBoard.R.Apply(pose.Vec{dShape[0][c], dShape[1][c], dShape[2][c]})
-				put(2, numShape, c, pose.Dot(dPoint[0], q), pose.Dot(dPoint[1], q))
+		if want(0) {
+			dK[0][0] *= 1 + offset.Focal
+			dK[1][1] *= 1 + offset.Focal
+			for c := range columns {
+				put(0, vision.NumIntrinsics, c, dK[0][c], dK[1][c])
 			}
 		}
 	}

@@ -5,6 +5,8 @@ import (
 	"math"
 	"math/rand/v2"
 
+	"gonum.org/v1/gonum/mat"
+
 	"wheelplane/pose"
 	"wheelplane/vision"
 )
@@ -22,6 +24,9 @@ type simulation struct {
 	shape    Shape   // of the printed board
 	jitterPx float64 // of the principal point, from photo to photo
 	breathe  float64 // relative, of the focal length from photo to photo
+	bend     float64 // of the board from photo to photo, as Shape counts it
+	together bool    // corners of a photo share errors, as its Joint tells
+	smooth   bool    // and the Joint tells of what is smooth only
 	wrong    float64 // share of corners that are off by 2 to 10 px
 	flat     bool    // no tilt at all
 	sameTilt bool
@@ -65,8 +70,14 @@ func (s *simulation) run(seed uint64) (views []View, poses []pose.SE3) {
 		cam.FX *= f
 		cam.FY *= f
 		v := View{Name: fmt.Sprintf("photo%02d.jpg", len(views)), Board: s.board}
+		bent := s.shape.vector()
+		if s.bend > 0 {
+			for i := 2; i < numShape; i++ {
+				bent[i] += s.bend * rng.NormFloat64()
+			}
+		}
 		for i := range s.board.NumCorners() {
-			q, _ := shapeAt(s.shape.vector(), s.board.Corner(i), half)
+			q, _ := shapeAt(bent, s.board.Corner(i), half)
 			px, ok := cam.Project(cameraFromBoard.Apply(q))
 			if !ok || px[0] < 10 || px[1] < 10 || px[0] > float64(cam.Width)-11 || px[1] > float64(cam.Height)-11 {
 				continue
@@ -94,9 +105,92 @@ func (s *simulation) run(seed uint64) (views []View, poses []pose.SE3) {
 			v.Corners = append(v.Corners, vision.Corner{Index: i, Px: px,
 				Cov: [3]float64{c*c*a + sn*sn*b, c * sn * (a - b), sn*sn*a + c*c*b}})
 		}
+		if s.together && len(v.Corners) >= 12 {
+			s.share(&v, half, rng)
+		}
 		if len(v.Corners) >= 8 {
 			views, poses = append(views, v), append(poses, cameraFromBoard)
 		}
 	}
 	return views, poses
+}
+
+// share adds errors that the corners of a view have in common: smooth ones, three
+// times as large as those of each corner, with the Joint that says so. If it tells
+// of what is smooth only, what is not is five times as large as it is otherwise.
+func (s *simulation) share(v *View, half float64, rng *rand.Rand) {
+	n := len(v.Corners)
+	cov := mat.NewSymDense(2*n, nil)
+	all := mat.NewDense(2*n, 20, nil)
+	for i, c := range v.Corners {
+		q := s.board.Corner(c.Index)
+		x, y := q[0]/half, q[1]/half
+		for k, f := range []float64{1, x, y, x * x, x * y, y * y, x * x * x, x * x * y, x * y * y, y * y * y} {
+			all.Set(2*i, k, f)
+			all.Set(2*i+1, 10+k, f)
+		}
+	}
+	e := mat.NewVecDense(2*n, nil)
+	for k := range 20 {
+		f := all.ColView(k)
+		if k%10 < 6 {
+			cov.SymRankOne(cov, 9*s.noisePx*s.noisePx, f)
+			e.AddScaledVec(e, 3*s.noisePx*rng.NormFloat64(), f)
+		}
+	}
+	for i := range 2 * n {
+		cov.SetSym(i, i, cov.At(i, i)+s.noisePx*s.noisePx)
+	}
+	v.Joint = &vision.Joint{LackOfFit: 1}
+	var chol mat.Cholesky
+	if !chol.Factorize(cov) {
+		panic("a covariance that is none")
+	}
+	var u, w mat.TriDense
+	chol.UTo(&u)
+	if err := w.InverseTri(&u); err != nil {
+		panic(err)
+	}
+	rows := mat.DenseCopyOf(w.T())
+	if s.smooth {
+		var qr mat.QR
+		qr.Factorize(all)
+		var q, own, inv mat.Dense
+		qr.QTo(&q)
+		basis := q.Slice(0, 2*n, 0, 20)
+		rest := q.Slice(0, 2*n, 20, 2*n)
+		for k := range 2*n - 20 {
+			e.AddScaledVec(e, 5*s.noisePx*rng.NormFloat64(), rest.(*mat.Dense).ColView(k))
+		}
+		own.Product(basis.T(), cov, basis)
+		sym := mat.NewSymDense(20, nil)
+		for i := range 20 {
+			for j := range i + 1 {
+				sym.SetSym(i, j, own.At(i, j))
+			}
+		}
+		if !chol.Factorize(sym) {
+			panic("a covariance that is none")
+		}
+		var lower mat.TriDense
+		chol.LTo(&lower)
+		if err := inv.Solve(&lower, basis.T()); err != nil {
+			panic(err)
+		}
+		rows = &inv
+	}
+	r, _ := rows.Dims()
+	for i := range r {
+		v.Joint.Rows = append(v.Joint.Rows, mat.Row(nil, i, rows))
+	}
+	for i := range v.Corners {
+		c := &v.Corners[i]
+		c.Px[0] += e.AtVec(2 * i)
+		c.Px[1] += e.AtVec(2*i + 1)
+		c.Cov = [3]float64{cov.At(2*i, 2*i), 0, cov.At(2*i+1, 2*i+1)}
+		if s.smooth {
+			c.Cov[0] += 25 * s.noisePx * s.noisePx
+			c.Cov[2] += 25 * s.noisePx * s.noisePx
+		}
+	}
 }

@@ -92,13 +92,19 @@ func TestUncertaintyIsTrue(t *testing.T) {
 		lo, hi float64
 	}{
 		{name: "independent corners, perfect board", opts: Options{PerfectBoard: true}, lo: 0.8, hi: 1.25},
-		{name: "each corner with its own covariance", change: func(s *simulation) { s.unevenly = true }, lo: 0.75, hi: 1.25},
+		{name: "each corner with its own covariance", change: func(s *simulation) { s.unevenly = true }, lo: 0.7, hi: 1.25},
 		{name: "a board as boards are", draw: bentBoard, lo: 0.8, hi: 1.25},
 		{name: "detection states half its error", change: func(s *simulation) { s.stated = 0.5 }, lo: 0.8, hi: 1.25},
 		{name: "one corner in twenty is wrong", change: func(s *simulation) { s.wrong = 0.05 }, lo: 0.75, hi: 1.25},
+		// Below 1, for a lens that keeps still is not known to.
 		// Three or five photographs' scatter is uncertain itself, for which the
 		// uncertainty allows.
 		{name: "five photographs", change: func(s *simulation) { s.views = 5 }, lo: 0.6, hi: 1.25},
+		{name: "a board that bends in the hand", change: func(s *simulation) { s.bend = 0.004 }, draw: bentBoard, lo: 0.4, hi: 1.25},
+		{name: "corners that hang together", change: func(s *simulation) { s.together, s.noisePx = true, 0.02 }, draw: bentBoard, lo: 0.6, hi: 1.25},
+		{name: "together, but for what is not smooth", change: func(s *simulation) { s.together, s.smooth, s.noisePx = true, true, 0.02 }, draw: bentBoard, lo: 0.4, hi: 1.25},
+		{name: "autofocus breathes by 0.1 %", change: func(s *simulation) { s.breathe = 0.001 }, draw: bentBoard, lo: 0.7, hi: 1.25},
+		{name: "autofocus, sharp corners", change: func(s *simulation) { s.breathe, s.noisePx = 0.001, 0.01 }, draw: bentBoard, lo: 0.6, hi: 1.25},
 		{name: "a stabiliser moves the principal point", change: func(s *simulation) { s.jitterPx = 2 }, draw: bentBoard, lo: 0.6, hi: 1.25},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -106,7 +112,7 @@ func TestUncertaintyIsTrue(t *testing.T) {
 			if c.change != nil {
 				c.change(&s)
 			}
-			each, all, joint := normalised(t, s, c.opts, 40, c.draw)
+			each, all, joint := normalised(t, s, c.opts, 24, c.draw)
 			t.Logf("mean square of error/u: %.2f, jointly %.2f, each %.2f", all, joint, each)
 			if all < c.lo || all > c.hi {
 				t.Errorf("mean square of error/u is %.2f, want %.2f to %.2f", all, c.lo, c.hi)
@@ -115,7 +121,7 @@ func TestUncertaintyIsTrue(t *testing.T) {
 	}
 
 	// And a lie is found out: a bent board taken for perfect.
-	_, all, _ := normalised(t, plain, Options{PerfectBoard: true}, 20, bentBoard)
+	_, all, _ := normalised(t, plain, Options{PerfectBoard: true}, 15, bentBoard)
 	t.Logf("bent board taken for perfect: mean square of error/u %.2f", all)
 	if all < 1.5 {
 		t.Errorf("a bent board taken for perfect gives %.2f: this test cannot see a wrong uncertainty", all)
@@ -148,8 +154,8 @@ func TestCovarianceIsTheBundles(t *testing.T) {
 			t.Fatal(err)
 		}
 		want := cov.Between(cam, cam)
-		for i := range m.lens {
-			for j := range m.lens {
+		for i := range vision.PlainIntrinsics {
+			for j := range vision.PlainIntrinsics {
 				scale := math.Sqrt(want.At(i, i) * want.At(j, j))
 				if math.Abs(res.Camera.Cov[i][j]-want.At(i, j)) > 1e-6*scale {
 					t.Errorf("covariance of %s and %s: %.8g, bundle %.8g", vision.IntrinsicNames[i], vision.IntrinsicNames[j], res.Camera.Cov[i][j], want.At(i, j))

@@ -187,35 +187,49 @@ func varietyOf(res *Result) Variety {
 const patternLimit = 3
 
 // pattern compares the residuals' averages over cells of the frame, each
-// residual over its own standard uncertainty, with what independent residuals
-// of the same size give.
+// residual over its own standard uncertainty, with what chance gives. Corners of
+// one photograph may err alike without any fault of the lens, so the average of a
+// photograph in a cell counts as one value, and chance is how much photographs
+// differ there.
 func (m *model) pattern() float64 {
-	type sum struct{ x, y, n float64 }
-	cells := map[[2]int]*sum{}
+	type mean struct{ x, y, n float64 }
+	cells := map[[2]int]map[int]*mean{}
 	cell := float64(max(m.cam.Width, m.cam.Height)) / cellsAlong
-	var sq, n float64
-	for _, v := range m.views {
+	for vi, v := range m.views {
 		for i := range v.obs {
 			if v.rejected[i] {
 				continue
 			}
 			o := &v.obs[i]
 			d, _ := m.off(v, i)
-			s := math.Sqrt((o.cov[0]+o.cov[2])/2 + m.extra)
-			x, y := d[0]/s, d[1]/s
+			s := math.Sqrt(m.noise.stated*(o.cov[0]+o.cov[2])/2 + m.noise.extra)
 			k := [2]int{int(o.px[0] / cell), int(o.px[1] / cell)}
 			if cells[k] == nil {
-				cells[k] = &sum{}
+				cells[k] = map[int]*mean{}
 			}
-			c := cells[k]
-			c.x, c.y, c.n = c.x+x, c.y+y, c.n+1
-			sq, n = sq+x*x+y*y, n+1
+			if cells[k][vi] == nil {
+				cells[k][vi] = &mean{}
+			}
+			c := cells[k][vi]
+			c.x, c.y, c.n = c.x+d[0]/s, c.y+d[1]/s, c.n+1
 		}
 	}
 	var got, want float64
-	for _, c := range cells {
-		got += (c.x*c.x + c.y*c.y) / c.n
-		want += sq / n
+	for _, photos := range cells {
+		n := float64(len(photos))
+		if n < 2 {
+			continue
+		}
+		var x, y, sq float64
+		for _, c := range photos {
+			c.x, c.y = c.x/c.n, c.y/c.n
+			x, y, sq = x+c.x, y+c.y, sq+c.x*c.x+c.y*c.y
+		}
+		// Independent values of mean zero: n times their mean squared is as large
+		// as their scatter about the mean.
+		all := (x*x + y*y) / n
+		got += all
+		want += (sq - all) / (n - 1)
 	}
 	if !(want > 0) {
 		return 0

@@ -83,9 +83,9 @@ func TestZhang(t *testing.T) {
 	}
 
 	board := readNumbers(t, filepath.Join(dir, "zhang_Model.txt"))
-	m := &model{opts: Options{PerfectBoard: true, NoLensPrior: true}, boards: []vision.Board{{}}, shapes: [][]float64{make([]float64, numShape)},
-		lens: 6,
-		cam:  vision.Camera{Width: 640, Height: 480, FX: 800, FY: 800, CX: 320, CY: 240}}
+	m := &model{opts: Options{PerfectBoard: true, NoLensPrior: true, Steady: true}, boards: []vision.Board{{}}, shapes: [][]float64{make([]float64, numShape)},
+		lens: LensPlain, noise: noise{1, 0}, alike: 1,
+		cam: vision.Camera{Width: 640, Height: 480, FX: 800, FY: 800, CX: 320, CY: 240}}
 	for i, rt := range ref.Views {
 		seen := readNumbers(t, filepath.Join(dir, fmt.Sprintf("zhang_data%d.txt", i+1)))
 		if len(seen) != 256 || len(board) != 256 {

@@ -9,6 +9,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"time"
 
@@ -32,6 +33,7 @@ type cameraOptions struct {
 	chessboard string // inner corners; "": a ChArUco board
 	flatnessMM float64
 	printError float64
+	lens       string
 }
 
 func newCameraCommand(app *App) *cobra.Command {
@@ -59,7 +61,14 @@ is refused by name; one that is unreadable or shows no board is skipped.
 The board is one of 'wheelplane board', or any other ChArUco board (options), or
 a plain chessboard (--chessboard, counted in inner corners). A board is never
 quite as drawn: how far it bends and how unequally it is printed are found too,
-from a standard uncertainty stated with --flatness-mm and --print-error.
+from a standard uncertainty stated with --flatness-mm and --print-error. So is
+what changes from photograph to photograph: autofocus and stabiliser move the
+lens, and a board held in the hand bends.
+
+A lens has five distortion coefficients (k1 k2 p1 p2 k3). Where the residuals say
+that these do not do, more of OpenCV's are found: three of the rational model (k4
+k5 k6), four of the thin prism (s1 ... s4), or all (--lens auto). --lens plain,
+rational, prism or rich asks for one of these sets.
 
 The picture (--picture) has four panels:
   - Corners over the frame with enlarged residuals. Good: the whole frame is
@@ -105,12 +114,17 @@ The picture (--picture) has four panels:
 	f.IntVar(&o.firstID, "first-id", 0, "id of the board's first marker")
 	f.StringVar(&o.chessboard, "chessboard", "", "a plain chessboard instead: inner corners across and down, such as 9x6")
 	f.Float64Var(&o.flatnessMM, "flatness-mm", 0, "how far the board's corner may be out of its plane, standard uncertainty (default 5 per metre from the centre)")
-	f.Float64Var(&o.printError, "print-error", 0.001, "by how much the print may be stretched one way, relative standard uncertainty")
+	f.Float64Var(&o.printError, "print-error", 0.003, "by how much the print may be stretched one way, relative standard uncertainty")
 	c.RegisterFlagCompletionFunc("dictionary", completeWords(vision.DictionaryNames()...))
+	f.StringVar(&o.lens, "lens", "auto", "distortion coefficients: auto, plain (5), rational (8), prism or rich (12)")
+	c.RegisterFlagCompletionFunc("lens", completeWords(lensNames...))
 	c.RegisterFlagCompletionFunc("out", completeFiles("yaml", "yml"))
 	c.RegisterFlagCompletionFunc("picture", completeFiles("png"))
 	return c
 }
+
+// lensNames are the values of --lens.
+var lensNames = []string{"auto", string(calib.LensPlain), string(calib.LensRational), string(calib.LensPrism), string(calib.LensRich)}
 
 // camera is the whole calibration: read, calibrate, write, tell.
 func (a *App) camera(ctx context.Context, o cameraOptions) error {
@@ -127,6 +141,9 @@ func (a *App) camera(ctx context.Context, o cameraOptions) error {
 	}
 
 	opts := calib.Options{PrintError: o.printError}
+	if o.lens != "auto" {
+		opts.Lens = calib.Lens(o.lens)
+	}
 	if o.flatnessMM > 0 {
 		opts.Flatness = o.flatnessMM / 1e3 / calib.Reach(&board)
 	}
@@ -188,7 +205,9 @@ func (o *cameraOptions) board() (vision.Board, error) {
 	case !(o.flatnessMM >= 0) || math.IsInf(o.flatnessMM, 0):
 		return vision.Board{}, fmt.Errorf("--flatness-mm %g: must be above 0", o.flatnessMM)
 	case !(o.printError > 0 && o.printError < 0.1):
-		return vision.Board{}, fmt.Errorf("--print-error %g: a relative uncertainty above 0 and below 0.1, such as 0.001", o.printError)
+		return vision.Board{}, fmt.Errorf("--print-error %g: a relative uncertainty above 0 and below 0.1, such as 0.003", o.printError)
+	case !slices.Contains(lensNames, o.lens):
+		return vision.Board{}, fmt.Errorf("--lens %s: choose %s or %s", o.lens, strings.Join(lensNames[:4], ", "), lensNames[4])
 	case !strings.EqualFold(filepath.Ext(o.out), ".yaml") && !strings.EqualFold(filepath.Ext(o.out), ".yml"):
 		return vision.Board{}, fmt.Errorf("--out %s: a camera file's name ends in .yaml", o.out)
 	case o.picture != "" && !strings.EqualFold(filepath.Ext(o.picture), ".png"):
@@ -287,6 +306,9 @@ type calibrated struct {
 	Intrinsics []intrinsic       `json:"intrinsics"`
 	Covariance [][]float64       `json:"covariance"`
 	LeftPx     [2]float64        `json:"lens_uncertainty_px_median_largest"`
+	Lens       string            `json:"lens"`
+	LensWhy    string            `json:"lens_why"`
+	Wander     wander            `json:"wander"`
 	Varied     bool              `json:"varied_enough"`
 	Verdict    string            `json:"verdict"`
 	Checks     []calib.Check     `json:"checks"`
@@ -311,6 +333,14 @@ type boardShape struct {
 	BowMM   float64 `json:"bow_mm"` // of the outermost corner, at most
 }
 
+// wander is by how much lens and board differ from photograph to photograph,
+// standard deviations.
+type wander struct {
+	Focal    float64 `json:"focal"` // relative
+	CentrePx float64 `json:"centre_px"`
+	BendMM   float64 `json:"bend_mm"` // of the board's outermost corner
+}
+
 type calibratedPhoto struct {
 	Photo    string  `json:"photo"`
 	Corners  int     `json:"corners"`
@@ -324,6 +354,8 @@ func newCalibrated(res *calib.Result, found *calib.Photos, o cameraOptions) *cal
 		Camera: c.Name, Width: c.Width, Height: c.Height,
 		Photos: len(res.Views), Corners: res.Corners, Rejected: res.Rejected,
 		RMSPx: res.RMSPx, LackPx: res.LackOfFitPx, Together: res.Together,
+		Lens: string(res.Lens), LensWhy: res.LensWhy,
+		Wander: wander{Focal: res.Wander.Focal, CentrePx: res.Wander.CentrePx},
 		Varied: res.Variety.Good(), Verdict: res.Variety.Verdict(), Checks: res.Variety.Checks,
 		Warnings: res.Warnings, File: o.out, Picture: o.picture, Tool: thisTool(),
 	}
@@ -344,6 +376,7 @@ func newCalibrated(res *calib.Result, found *calib.Photos, o cameraOptions) *cal
 	}
 	for b, s := range res.Shapes {
 		t.Board = &boardShape{Stretch: s.Stretch, Skew: s.Skew, BowMM: 1e3 * s.BowM(&b)}
+		t.Wander.BendMM = 1e3 * res.Wander.Bend * calib.Reach(&b)
 	}
 	for _, v := range res.Views {
 		p := calibratedPhoto{Photo: v.Name, RMSPx: v.RMSPx}
@@ -387,8 +420,11 @@ func (t *calibrated) text() string {
 	b.WriteString(table.String())
 	fmt.Fprintf(&b, "\nresiduals: RMS %.2g px; the lens stays uncertain by %.2g px in half the frame, %.2g px at worst\n",
 		t.RMSPx, t.LeftPx[0], t.LeftPx[1])
+	fmt.Fprintf(&b, "lens: %s, %s; from photo to photo the focal length differs by %.2g %%, the principal point by %.2g px\n",
+		t.Lens, t.LensWhy, 100*t.Wander.Focal, t.Wander.CentrePx)
 	if t.Board != nil {
-		fmt.Fprintf(&b, "board: %.2f %% longer across than down, bent by %.1f mm\n", 100*t.Board.Stretch, t.Board.BowMM)
+		fmt.Fprintf(&b, "board: %.2f %% longer across than down, bent by %.1f mm, differently from photo to photo by %.2g mm\n",
+			100*t.Board.Stretch, t.Board.BowMM, t.Wander.BendMM)
 	}
 	b.WriteString("\n")
 	checks := newTable(left("variety"), left("found"), left("enough"))
