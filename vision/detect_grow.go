@@ -3,6 +3,7 @@ package vision
 import (
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 )
 
@@ -185,16 +186,20 @@ func (c *chart) move(d [2]float64) {
 	}
 }
 
-// The passes at full resolution: the shift and the blur roughly, then all of
-// the look, repeated while it still changes, then the corners.
+// The passes at full resolution: the corners' shifts and the blur roughly, then
+// the board as a whole with all of the look, repeated while it still changes,
+// then with all pixels. finalPass is for corners one by one, where the board as
+// a whole cannot be had.
 var (
-	roughPass = window{half: 0.3, max: 200, cols: colTone}
-	lookPass  = window{half: 0.5, max: 200, cols: numCols, doubt: true}
+	roughPass = window{half: 0.3, max: 120, cols: colTone}
+	lookPass  = window{half: 0.5, max: 130, cols: numCols, doubt: true}
 	finalPass = window{half: 0.5, max: 1600, cols: colBlur, doubt: true}
 )
 
-// maxLookPasses is enough for a strong tone curve with strong sharpening.
-const maxLookPasses = 4
+const (
+	maxLookPasses = 4 // enough for a strong tone curve with strong sharpening
+	maxFullPasses = 3
+)
 
 // measured is a board being measured in a photograph.
 type measured struct {
@@ -206,36 +211,88 @@ type measured struct {
 	colour  float64 // true variance of a shift over what white noise would give
 	warp    warp
 	view    View
+	guessed bool // the lens is only guessed
+
+	nodes []node
+	whole *smooth // the board as a whole, or nil: corners one by one
 }
 
-// measure refines the corners at full resolution and makes the view.
+// measure refines the board at full resolution and makes the view.
 func (s *scene) measure(board, markers int, pat *pattern, cs []found) (*measured, bool) {
 	m := &measured{board: board, markers: markers, pat: pat, cs: cs, colour: 1}
 	m.look = s.look // of the photograph's last board, if any
-	pass := roughPass
-	for looks := 0; ; {
-		sum, ok := s.pass(m, pass)
-		if !ok {
+	sum, ok := s.pass(m, roughPass)
+	if !ok {
+		return nil, false
+	}
+	m.look.learn(sum)
+	if !s.measureWhole(m) {
+		if _, ok := s.pass(m, finalPass); !ok {
 			return nil, false
-		}
-		if pass == finalPass {
-			break
-		}
-		changed := m.look.learn(sum)
-		if pass == roughPass {
-			pass = lookPass
-			continue
-		}
-		if looks++; !changed || looks == maxLookPasses {
-			pass = finalPass
-			// A second kernel costs time and must be worth it.
-			if math.Abs(m.look.sharp) < 0.03 {
-				m.look.sharp = 0
-			}
 		}
 	}
 	s.look = m.look
 	return m, s.finish(m)
+}
+
+// measureWhole fits the board as a whole. It tells whether that could be done.
+func (s *scene) measureWhole(m *measured) bool {
+	b := &s.boards[m.board]
+	pts := m.matches(b)
+	if len(pts) < minCorners {
+		return false
+	}
+	var ok bool
+	if m.warp, ok = fitWarp(pts, s.lens, b, len(pts) >= 8); !ok {
+		return false
+	}
+	m.nodes = nodesOf(b, m.pat)
+	for looks := 1; ; looks++ {
+		s.nodePass(m, lookPass)
+		q, ok := m.solve(b, numCols-colBlur)
+		if !ok {
+			return false
+		}
+		if large := m.follow(&q); !large || looks == maxLookPasses {
+			break
+		}
+	}
+	// A second kernel costs time and must be worth it.
+	if math.Abs(m.look.sharp) < 0.03 {
+		m.look.sharp = 0
+	}
+	return s.fullPasses(m)
+}
+
+// fullPasses repeats the pass over all pixels until the board stands still,
+// mostly once.
+func (s *scene) fullPasses(m *measured) bool {
+	b := &s.boards[m.board]
+	cols := numCols
+	if m.look.sharp == 0 {
+		cols = colSharp
+	}
+	for pass := 1; ; pass++ {
+		s.fullPass(m, cols)
+		q, ok := m.solve(b, cols-colBlur)
+		if !ok {
+			return false
+		}
+		if large := m.follow(&q); !large || pass == maxFullPasses {
+			m.whole = &q
+			break
+		}
+	}
+	for i := range m.cs {
+		m.cs[i] = found{why: "outside the picture"}
+	}
+	for i := range m.nodes {
+		if n := &m.nodes[i]; n.corner >= 0 {
+			m.cs[n.corner] = n.found
+			m.cs[n.corner].px = m.own(n)
+		}
+	}
+	return true
 }
 
 // pass fits a warp to the corners so far and measures all of them with it.
@@ -297,6 +354,13 @@ func (s *scene) finish(m *measured) bool {
 			}
 			continue
 		}
+		if m.whole != nil {
+			// What the whole board says of the corner, not its own window: that
+			// is better, and what Joint is true of.
+			px, _ := m.warp.at(b.cornerSquares(i))
+			v.Corners = append(v.Corners, Corner{Index: i, Px: px})
+			continue
+		}
 		cov := c.last.cov
 		for k := range cov {
 			cov[k] *= m.colour
@@ -308,6 +372,9 @@ func (s *scene) finish(m *measured) bool {
 	if len(v.Corners) < minCorners {
 		return false
 	}
+	if m.whole != nil {
+		v.Joint = m.whole.joint(b, v.Corners)
+	}
 	mid := [2]float64{float64(b.Cols) / 2, float64(b.Rows) / 2}
 	var ratio float64
 	v.SquarePx, ratio = m.warp.squareShape(mid)
@@ -315,8 +382,11 @@ func (s *scene) finish(m *measured) bool {
 	for k, q := range [4][2]float64{{0, 0}, {float64(b.Cols), 0}, {float64(b.Cols), float64(b.Rows)}, {0, float64(b.Rows)}} {
 		v.Outline[k], _ = m.warp.at(q)
 	}
-	if len(v.Corners) < n/2 {
+	switch {
+	case len(v.Corners) < n/2:
 		v.Note = fmt.Sprintf("only %d of %d corners are visible", len(v.Corners), n)
+	case v.Joint == nil:
+		v.Note = "too little of the board is clear to fit it as a whole: its corners were measured one by one"
 	}
 	m.view = v
 	return true
@@ -336,8 +406,17 @@ func (s *scene) straighten(ms []*measured) {
 	s.lens.cam = &guess
 	for _, m := range ms {
 		again := *m
-		again.cs = append([]found(nil), m.cs...)
-		if _, ok := s.pass(&again, finalPass); ok && s.finish(&again) && len(again.view.Corners) >= len(m.view.Corners)-1 {
+		again.guessed = true
+		again.cs, again.nodes = slices.Clone(m.cs), slices.Clone(m.nodes)
+		ok := false
+		if m.whole != nil {
+			if again.warp, ok = fitWarp(again.matches(&s.boards[m.board]), s.lens, &s.boards[m.board], true); ok {
+				ok = s.fullPasses(&again)
+			}
+		} else {
+			_, ok = s.pass(&again, finalPass)
+		}
+		if ok && s.finish(&again) && len(again.view.Corners) >= len(m.view.Corners)-1 {
 			again.view.Note = m.view.Note
 			*m = again
 		}
@@ -439,8 +518,13 @@ func (s *scene) measureCorner(pat *pattern, w *warp, at [2]float64, win window, 
 		return found{why: "outside the picture"}
 	}
 	f, good := s.bench.fitWindow(s.levels[0], pat, &c, win, lk)
+	return judgeWindow(f, good, &c, w.squarePx(at))
+}
+
+// judgeWindow says whether a window looks like its corner.
+func judgeWindow(f fit, good bool, c *chart, squarePx float64) found {
 	out := found{px: c.px, last: f}
-	limit := math.Max(1, 0.15*w.squarePx(at))
+	limit := math.Max(1, 0.15*squarePx)
 	switch {
 	case !good || f.inside < 0.6:
 		out.why = "outside the picture"
@@ -497,6 +581,9 @@ func (w *warp) squareShape(b [2]float64) (side, ratio float64) {
 // residuals (something covers them) or by place.
 func (s *scene) judge(m *measured) {
 	b, cs := &s.boards[m.board], m.cs
+	if m.whole != nil {
+		return // done while it was fitted
+	}
 	var rel []float64
 	for i := range cs {
 		if cs[i].ok {

@@ -235,6 +235,30 @@ func cubicTerms(x, y float64) [10]float64 {
 	return [10]float64{1, x, y, x * x, x * y, y * y, x * x * x, x * x * y, x * y * y, y * y * y}
 }
 
+// smoothTerms are the monomials of x and y up to the fifth degree, those of
+// cubicTerms first.
+func smoothTerms(x, y float64) (t [numTerms]float64) {
+	c := cubicTerms(x, y)
+	copy(t[:], c[:])
+	for i := 10; i < numTerms; i++ {
+		e := termPowers[i]
+		t[i] = 1
+		for range e[0] {
+			t[i] *= x
+		}
+		for range e[1] {
+			t[i] *= y
+		}
+	}
+	return t
+}
+
+const numTerms = 21
+
+// termPowers are the powers of x and y in smoothTerms.
+var termPowers = [numTerms][2]int{{0, 0}, {1, 0}, {0, 1}, {2, 0}, {1, 1}, {0, 2}, {3, 0}, {2, 1}, {1, 2}, {0, 3},
+	{4, 0}, {3, 1}, {2, 2}, {1, 3}, {0, 4}, {5, 0}, {4, 1}, {3, 2}, {2, 3}, {1, 4}, {0, 5}}
+
 // warp is the map from board squares to pixels: a homography, the lens where
 // it is known, and a smooth rest, cubic in the board's coordinates, for the
 // distortion that is not.
@@ -246,6 +270,9 @@ type warp struct {
 	bend       bool
 	mid, scale [2]float64 // board squares to about -1 ... 1
 	bx, by     [10]float64
+
+	high   bool // also terms of the fourth and fifth degree
+	hx, hy [numTerms - 10]float64
 }
 
 // fitWarp fits to points in pixels. bend allows the smooth rest.
@@ -315,6 +342,13 @@ func (w *warp) at(b [2]float64) (px [2]float64, ok bool) {
 		for i := range t {
 			px[0] += w.bx[i] * t[i]
 			px[1] += w.by[i] * t[i]
+		}
+	}
+	if ok && w.high {
+		t := smoothTerms((b[0]-w.mid[0])/w.scale[0], (b[1]-w.mid[1])/w.scale[1])
+		for i := range w.hx {
+			px[0] += w.hx[i] * t[10+i]
+			px[1] += w.hy[i] * t[10+i]
 		}
 	}
 	return px, ok

@@ -19,7 +19,7 @@ const (
 	colShiftY
 	colDark  // grey of black print
 	colGain  // grey of white print above it
-	colTiltX // gain growing across the window
+	colTiltX // light growing across the window
 	colTiltY
 	colBlur  // logarithm of the blur, times the gain
 	colTone  // f·(1-f): a tone curve to second order
@@ -35,6 +35,7 @@ type look struct {
 	tone  float64 // coefficient of f·(1-f)
 	curl  float64 // coefficient of f·(1-f)·(1-2f)
 	sharp float64 // coefficient of the sharpening
+	dark  float64 // grey of black print over the gain, about
 }
 
 // sharpRadius is the further blur of the sharpening's mask, pixels.
@@ -48,6 +49,18 @@ type window struct {
 
 	doubt  bool // give no weight to pixels that are not the print
 	colour bool // look at the noise's colour
+
+	// Where clip is set, only the part from lo to hi, squares from the corner.
+	clip   bool
+	lo, hi [2]float64
+}
+
+// bounds is the window's part of the board, squares from its corner.
+func (w *window) bounds() (lo, hi [2]float64) {
+	if w.clip {
+		return w.lo, w.hi
+	}
+	return [2]float64{-w.half, -w.half}, [2]float64{w.half, w.half}
 }
 
 // fit is the outcome of one window.
@@ -79,6 +92,13 @@ type bench struct {
 	some, weights []float64
 	grid          []int32
 	pull          []pull
+
+	// The last window's normal equations, solution and variance of a grey value.
+	n        matrix
+	r, sol   [numCols]float64
+	variance float64
+
+	edges edgeMap
 }
 
 type sampleRow struct {
@@ -88,6 +108,7 @@ type sampleRow struct {
 	off    float64 // residual of the last solution
 	quad   int
 	x, y   int
+	dx, dy float64 // squares from the corner
 }
 
 // add adds a pixel to the normal equations.
@@ -118,15 +139,65 @@ func (s *sampleRow) add(n *matrix, r *[numCols]float64, cols int) {
 	}
 }
 
+// eye predicts what the camera sees of a print.
+type eye struct {
+	p      *pattern
+	look   look
+	second bool    // with the mask of the sharpening
+	narrow float64 // the blur over the mask's
+	corr   correlation
+}
+
+// glimpse is one point as predicted: its whiteness, 0 to 1 but for sharpening,
+// the derivatives along the board, per square, and the columns of the look.
+type glimpse struct {
+	g, x, y                 float64
+	blur, tone, curl, sharp float64
+}
+
+func (e *eye) set(p *pattern, lk look, second bool, rho float64) {
+	e.p, e.look, e.second = p, lk, second
+	e.narrow = lk.blur / math.Sqrt(lk.blur*lk.blur+sharpRadius*sharpRadius)
+	e.corr.set(rho)
+}
+
+// see looks at the board's point (x, y), which the point spread smears with
+// standard deviations of 1/sx and 1/sy squares.
+func (e *eye) see(x, y, sx, sy float64) (i glimpse) {
+	lk := &e.look
+	v, vx, vy, vs := e.p.sample(x, y, spread{sx, sy, &e.corr})
+	// Tone curve, then sharpening. The mask blurs the tone's bump at an
+	// edge, v·(1-v), to about that of the blurred edge, with the same sum.
+	bump := v * (1 - v)
+	i.curl = bump * (1 - 2*v)
+	slope := 1 + lk.tone*(1-2*v) + lk.curl*(1-6*bump)
+	i.g, i.tone = v+lk.tone*bump+lk.curl*i.curl, bump
+	if !e.second {
+		i.x, i.y, i.blur = slope*vx, slope*vy, slope*vs
+		return
+	}
+	narrow := e.narrow
+	u, ux, uy, us := e.p.sample(x, y, spread{sx * narrow, sy * narrow, &e.corr})
+	wide := narrow * u * (1 - u)
+	i.sharp = i.g - u - lk.tone*wide
+	i.g += lk.sharp * i.sharp
+	i.tone += lk.sharp * (bump - wide)
+	i.curl *= 1 + lk.sharp // the mask has blurred its own away
+	down := -lk.sharp * (1 + lk.tone*narrow*(1-2*u))
+	slope *= 1 + lk.sharp
+	i.x, i.y = slope*vx+down*ux, slope*vy+down*uy
+	i.blur = slope*vs + down*us*narrow*narrow
+	return
+}
+
 // fitWindow fits the chart's corner in img.
 func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk look) (f fit, ok bool) {
 	b := img.Bounds()
 	width, height := b.Dx(), b.Dy()
-	half := win.half
+	lo, hi := win.bounds()
 	x0, x1 := int(math.Ceil(c.lo[0])), int(math.Floor(c.hi[0]))
 	y0, y1 := int(math.Ceil(c.lo[1])), int(math.Floor(c.hi[1]))
 	w.rows = w.rows[:0]
-	var corr, corr2 correlation
 	_, xa, xb := poly(&c.x, 0, 0)
 	_, ya, yb := poly(&c.y, 0, 0)
 	na, nb := math.Hypot(xa, xb), math.Hypot(ya, yb)
@@ -134,21 +205,18 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 	if !(na > 0) || !(nb > 0) || !(area > 0) {
 		return f, false
 	}
-	corr.set((xa*ya + xb*yb) / (na * nb))
+	var e eye
+	e.set(p, lk, win.cols > colSharp || lk.sharp != 0, (xa*ya+xb*yb)/(na*nb))
 	iu := 1 / c.unit
 	skip := 1
 	if win.max > 0 {
-		skip = max(1, int(math.Round(4*half*half/area/float64(win.max))))
+		skip = max(1, int(math.Round((hi[0]-lo[0])*(hi[1]-lo[1])/area/float64(win.max))))
 	}
 	// Thinned out on a slanted lattice, so that no line of the print is missed.
 	slant := 1
 	if skip > 3 {
 		slant = 2
 	}
-	second := win.cols > colSharp || lk.sharp != 0
-	blur2 := math.Sqrt(lk.blur*lk.blur + sharpRadius*sharpRadius)
-	narrow := lk.blur / blur2
-	corr2 = corr
 	outside := 0
 	// The blur in board units changes little along a row: it is interpolated.
 	spreadAt := func(ex, ey *cubicRow, a float64) (sx, sy float64) {
@@ -179,39 +247,18 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 		for x := first; x <= x1; x += skip {
 			a := (float64(x) - c.px[0]) * iu
 			dx := ex.v[0] + a*(ex.v[1]+a*(ex.v[2]+a*ex.v[3]))
-			if dx > half || dx < -half {
+			if dx > hi[0] || dx < lo[0] {
 				continue
 			}
 			dy := ey.v[0] + a*(ey.v[1]+a*(ey.v[2]+a*ey.v[3]))
-			if dy > half || dy < -half {
+			if dy > hi[1] || dy < lo[1] {
 				continue
 			}
 			if !rowOK || x < 0 || x >= width {
 				outside++
 				continue
 			}
-			s := spread{sx: sx0 + (a-a0)*dsx, sy: sy0 + (a-a0)*dsy, corr: &corr}
-			v, vx, vy, vs := p.sample(c.board[0]+dx, c.board[1]+dy, s)
-			// Tone curve, then sharpening. The mask blurs the tone's bump at an
-			// edge, v·(1-v), to about that of the blurred edge, with the same sum.
-			bump := v * (1 - v)
-			curl := bump * (1 - 2*v)
-			g, slope := v+lk.tone*bump+lk.curl*curl, 1+lk.tone*(1-2*v)+lk.curl*(1-6*bump)
-			tone, sharp := bump, 0.0
-			if second {
-				s.sx, s.sy, s.corr = s.sx*narrow, s.sy*narrow, &corr2
-				u, ux, uy, us := p.sample(c.board[0]+dx, c.board[1]+dy, s)
-				wide := narrow * u * (1 - u)
-				sharp = g - u - lk.tone*wide
-				g += lk.sharp * sharp
-				tone += lk.sharp * (bump - wide)
-				down := -lk.sharp * (1 + lk.tone*narrow*(1-2*u))
-				slope *= 1 + lk.sharp
-				vx, vy = slope*vx+down*ux, slope*vy+down*uy
-				vs = slope*vs + down*us*narrow*narrow
-			} else {
-				vx, vy, vs = slope*vx, slope*vy, slope*vs
-			}
+			i := e.see(c.board[0]+dx, c.board[1]+dy, sx0+(a-a0)*dsx, sy0+(a-a0)*dsy)
 			// Gradients of the board coordinates, per pixel.
 			xu, xv := ex.slopes(a)
 			yu, yv := ey.slopes(a)
@@ -224,8 +271,8 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 				q |= 2
 			}
 			w.rows = append(w.rows, sampleRow{
-				col:  [numCols]float64{-vx*xu - vy*yu, -vx*xv - vy*yv, 1, g, g * dx, g * dy, vs, tone, curl, sharp},
-				grey: float64(line[x]), weight: 1, quad: q, x: x, y: y,
+				col:  [numCols]float64{-i.x*xu - i.y*yu, -i.x*xv - i.y*yv, 1, i.g, (i.g + lk.dark) * dx, (i.g + lk.dark) * dy, i.blur, i.tone, i.curl, i.sharp},
+				grey: float64(line[x]), weight: 1, quad: q, x: x, y: y, dx: dx, dy: dy,
 			})
 		}
 	}
@@ -271,7 +318,7 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 		return f, false
 	}
 	variance := rss / (kept - float64(cols))
-	f.rms = math.Sqrt(variance)
+	f.rms, w.variance = math.Sqrt(variance), variance
 	f.r2, f.total, f.n = 1-rss/total, total, float64(count)
 	f.shift = [2]float64{sol[colShiftX] / f.gain, sol[colShiftY] / f.gain}
 	vv := variance / (f.gain * f.gain)
@@ -287,19 +334,19 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 
 // solve is the weighted least-squares solution of the rows.
 func (w *bench) solve(cols int) (inv matrix, sol [numCols]float64, ok bool) {
-	var n matrix
-	var r [numCols]float64
+	w.n, w.r = matrix{}, [numCols]float64{}
 	for i := range w.rows {
-		w.rows[i].add(&n, &r, cols)
+		w.rows[i].add(&w.n, &w.r, cols)
 	}
-	if inv, ok = n.invert(cols); !ok {
+	if inv, ok = w.n.invert(cols); !ok {
 		return
 	}
 	for j := 0; j < cols; j++ {
 		for k := 0; k < cols; k++ {
-			sol[j] += inv[j][k] * r[k]
+			sol[j] += inv[j][k] * w.r[k]
 		}
 	}
+	w.sol = sol
 	for i := range w.rows {
 		s := &w.rows[i]
 		e := s.grey
