@@ -9,9 +9,9 @@ SOURCES      = cmd vision pose calib fixtures
 # so that a copy without git or with another owner still builds.
 RELEASE := $(shell git describe --tags --always --dirty 2>/dev/null)
 BUILD    = $(GO) build -buildvcs=false \
-	-ldflags "-X wheelplane/cmd/wheelplane/internal/cli.release=$(RELEASE)"
+	-ldflags "-extld='$(CURDIR)/.ci/link' -X wheelplane/cmd/wheelplane/internal/cli.release=$(RELEASE)"
 
-.PHONY: build demo test leaks accuracy need clean
+.PHONY: build demo test leaks accuracy speed need clean
 
 build: need
 	@$(BUILD) -o build/wheelplane ./cmd/wheelplane
@@ -38,6 +38,13 @@ leaks: need
 accuracy: need
 	$(GO) test ./fixtures -run AccuracyOfOnePhotograph -accuracy -v -timeout 60m
 	$(GO) test ./pose/rig -run NetworkReachesItsBound -accuracy -v -timeout 60m
+
+# Speed side by side with others, in one run: ratios count. Some minutes, and
+# only worth something on a machine that does nothing else.
+speed: need
+	@echo "$$(uname -srm), $$(nproc) cores, $$($(GO) version), OpenCV $$(pkg-config --modversion opencv4)"
+	$(GO) test ./cmd/wheelplane/internal/cli -run '^$$' -bench 'Measure|StartUp' -benchtime 3x -v -timeout 60m
+	$(GO) test ./pose/rig -run '^$$' -bench AgainstCeres -v -timeout 60m
 
 need:
 	@GO="$(GO)" .ci/need

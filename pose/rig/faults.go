@@ -232,9 +232,9 @@ func (t *trial) solve(ctx context.Context, obs []Observation) error {
 	return nil
 }
 
-// bestOf solves all trials and returns the one with the lowest cost, of those
-// almost as good the first, for the trials come with the simplest first; or t
-// itself if none is convincing.
+// bestOf solves all trials and returns the one with the lowest cost, of the
+// first kind that is almost as good, for the trials come with the simplest
+// first; or t itself if none is convincing.
 func (t *trial) bestOf(ctx context.Context, obs []Observation, trials []*trial) (*trial, error) {
 	var g errgroup.Group
 	g.SetLimit(runtime.GOMAXPROCS(0))
@@ -250,13 +250,16 @@ func (t *trial) bestOf(ctx context.Context, obs []Observation, trials []*trial) 
 			gain = math.Max(gain, t.cost-x.cost)
 		}
 	}
+	best := t
 	for _, x := range trials {
 		// Almost as good: of what is explained, nine tenths.
-		if t.convincedBy(x) && t.cost-x.cost >= 0.9*gain {
-			return x, nil
+		switch {
+		case !t.convincedBy(x):
+		case best == t && t.cost-x.cost >= 0.9*gain, best.fault.Kind == x.fault.Kind && x.cost < best.cost:
+			best = x
 		}
 	}
-	return t, nil
+	return best, nil
 }
 
 // convincedBy tells whether x explains much more than numbers set free at
