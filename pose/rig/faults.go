@@ -232,9 +232,10 @@ func (t *trial) solve(ctx context.Context, obs []Observation) error {
 	return nil
 }
 
-// bestOf solves all trials and returns the one with the lowest cost, of the
-// first kind that is almost as good, for the trials come with the simplest
-// first; or t itself if none is convincing.
+// bestOf solves all trials and returns the one with the lowest cost, of those
+// almost as good the first, for the trials come with the simplest first; or t
+// itself if none is convincing. No photo after which the vehicle may have moved
+// is simpler than another: of those the best.
 func (t *trial) bestOf(ctx context.Context, obs []Observation, trials []*trial) (*trial, error) {
 	var g errgroup.Group
 	g.SetLimit(runtime.GOMAXPROCS(0))
@@ -255,7 +256,7 @@ func (t *trial) bestOf(ctx context.Context, obs []Observation, trials []*trial) 
 		// Almost as good: of what is explained, nine tenths.
 		switch {
 		case !t.convincedBy(x):
-		case best == t && t.cost-x.cost >= 0.9*gain, best.fault.Kind == x.fault.Kind && x.cost < best.cost:
+		case best == t && t.cost-x.cost >= 0.9*gain, best != t && best.fault.Kind == VehicleMoved && x.fault.Kind == VehicleMoved && x.cost < best.cost:
 			best = x
 		}
 	}
