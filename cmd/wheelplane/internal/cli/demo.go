@@ -23,6 +23,9 @@ type demoOptions struct {
 	seed       uint64
 	size       int
 	plain      bool
+	bowedMM    float64
+	printOff   float64
+	wander     bool
 	photosOnly bool
 	noPictures bool
 	cornerPx   float64 // with noPictures
@@ -41,10 +44,15 @@ truth, which it also writes to DIR/truth.json.
 
 With --no-pictures it draws the corners that detection would find, with noise,
 straight from the scene's geometry: the same job, some hundred times faster, for
-trying vehicles, plans and ways of working.`,
+trying vehicles, plans and ways of working.
+
+The boards are flat and printed to scale and the camera is steady, unless
+--bowed-mm, --print-off and --wander say otherwise. The job then allows for it, as
+far as one who has not measured it would; truth.json tells what it truly was.`,
 		Example: `  wheelplane demo /tmp/yard
   wheelplane demo /tmp/yard --seed 7 --size 2400
   wheelplane demo /tmp/sweep --scene sweep --no-pictures
+  wheelplane demo /tmp/worn --bowed-mm 0.3 --print-off 0.002 --wander
   wheelplane demo --list`,
 		Args:              atMost(1),
 		ValidArgsFunction: completeDirs,
@@ -63,6 +71,10 @@ trying vehicles, plans and ways of working.`,
 				return Usagef("--no-pictures draws corners, which no phone retouches: leave --plain out")
 			case !o.noPictures && c.Flags().Changed("corner-px"):
 				return Usagef("--corner-px is the noise of drawn corners: add --no-pictures")
+			case !(o.bowedMM >= 0 && o.bowedMM <= 5):
+				return Usagef("--bowed-mm %g: choose 0 to 5 mm", o.bowedMM)
+			case !(math.Abs(o.printOff) <= 0.02):
+				return Usagef("--print-off %g: choose -0.02 to 0.02, a share: 0.002 is 0.2 percent", o.printOff)
 			case o.noPictures && !(o.cornerPx >= 0.001 && o.cornerPx <= 2):
 				return Usagef("--corner-px %g: choose 0.001 to 2 pixels", o.cornerPx)
 			}
@@ -73,7 +85,10 @@ trying vehicles, plans and ways of working.`,
 	f.StringVar(&o.scene, "scene", fixtures.DefaultScene, "which scene; --list names them")
 	f.Uint64Var(&o.seed, "seed", 1, "everything random comes from it")
 	f.IntVar(&o.size, "size", 4000, "width of the photographs, pixels")
-	f.BoolVar(&o.plain, "plain", false, "photographs without a phone's retouching: no tone curve, no sharpening")
+	f.BoolVar(&o.plain, "plain", false, "photographs by a good camera: even sharpness, no tone curve, no denoising or sharpening")
+	f.Float64Var(&o.bowedMM, "bowed-mm", 0, "bow the boards, each its own way: so many mm along, across and twisted (standard deviations)")
+	f.Float64Var(&o.printOff, "print-off", 0, "print all boards wider by this share, 0.002 for 0.2 percent")
+	f.BoolVar(&o.wander, "wander", false, "let focal length and principal point wander from photo to photo, as autofocus and stabiliser make them")
 	f.BoolVar(&o.photosOnly, "photos-only", false, "write the job and its photographs, and do not measure")
 	f.BoolVar(&o.noPictures, "no-pictures", false, "draw corners instead of photographs, and measure those")
 	f.Float64Var(&o.cornerPx, "corner-px", 0.03, "standard deviation of drawn corners, x and y each, pixels")
@@ -111,6 +126,16 @@ func (a *App) demo(ctx context.Context, o demoOptions) error {
 	scene, err := fixtures.NewScene(o.scene, o.seed, o.size)
 	if err != nil {
 		return Usagef("%v", err)
+	}
+	if o.bowedMM > 0 {
+		scene.Shape(0, o.bowedMM/1e3)
+	}
+	if o.printOff != 0 {
+		scene.Stretch(o.printOff)
+	}
+	if o.wander {
+		p := rig.DefaultPriors()
+		scene.Wander(p.WanderFocal, p.WanderCentre*float64(o.size)/4000)
 	}
 	if err := clearDemo(o.dir); err != nil {
 		return err
@@ -192,10 +217,21 @@ func (a *App) writeScene(ctx context.Context, scene *fixtures.Scene, o demoOptio
 	if err != nil {
 		return nil, err
 	}
-	truth := &rig.Result{Job: scene.Job.Name, Readings: rig.ForFiles(exact), Stances: rig.StancesForFiles(&scene.World.Vehicle, exact), Network: &rig.Network{}, Tool: thisTool()}
+	truth := &rig.Result{Job: scene.Job.Name, Readings: rig.ForFiles(exact), Stances: rig.StancesForFiles(&scene.World.Vehicle, exact), Network: trueNetwork(scene), Tool: thisTool()}
 	truth.Tool.Options = map[string]string{"scene": o.scene, "seed": strconv.FormatUint(o.seed, 10), "size": strconv.Itoa(o.size)}
 	if o.noPictures {
 		truth.Tool.Options["corner_px"] = strconv.FormatFloat(o.cornerPx, 'g', -1, 64)
+	}
+	for name, v := range map[string]float64{"bowed_mm": o.bowedMM, "print_off": o.printOff} {
+		if v != 0 {
+			truth.Tool.Options[name] = strconv.FormatFloat(v, 'g', -1, 64)
+		}
+	}
+	if o.plain {
+		truth.Tool.Options["plain"] = "true"
+	}
+	if o.wander {
+		truth.Tool.Options["wander"] = "true"
 	}
 	text, err := scene.Job.Text("camera.yaml")
 	if err != nil {
@@ -203,7 +239,7 @@ func (a *App) writeScene(ctx context.Context, scene *fixtures.Scene, o demoOptio
 	}
 	var out outputs
 	defer out.discard()
-	if err := out.add(filepath.Join(o.dir, rig.TruthFile), func(w io.Writer) error { return encodeJSON(w, truth) }); err != nil {
+	if err := out.add(filepath.Join(o.dir, rig.TruthFile), func(w io.Writer) error { return encodeJSON(w, truthFile{truth, wanders(scene)}) }); err != nil {
 		return nil, err
 	}
 	if err := out.add(filepath.Join(o.dir, rig.JobFile), func(w io.Writer) error { _, err := w.Write(text); return err }); err != nil {
@@ -225,6 +261,45 @@ func (a *App) writeScene(ctx context.Context, scene *fixtures.Scene, o demoOptio
 	bar := a.progress("rendering photographs", len(scene.Job.Photos))
 	defer bar.done()
 	return truth, scene.Photograph(ctx, o.dir, optics, func() { bar.add(1) })
+}
+
+// truthFile is truth.json: a result, and what only a truth knows.
+type truthFile struct {
+	*rig.Result
+	Wander []wandered `json:"wander,omitempty"`
+}
+
+// wandered is how the camera of a photograph differed from its calibration.
+type wandered struct {
+	Photo    string     `json:"photo"`
+	Focal    float64    `json:"focal"` // relative
+	CentrePx [2]float64 `json:"centre_px"`
+}
+
+func wanders(scene *fixtures.Scene) (out []wandered) {
+	for p, w := range scene.Truth.Wanders {
+		out = append(out, wandered{scene.Job.Photos[p].Path, w.Focal, w.Centre})
+	}
+	return
+}
+
+// trueNetwork is what of a network is known without measuring: the boards.
+func trueNetwork(scene *fixtures.Scene) *rig.Network {
+	n := &rig.Network{}
+	for i, name := range []string{"x", "y"} {
+		n.PrintScale[i] = rig.Scalar{Name: name, Value: scene.Truth.PrintScale[i]}
+	}
+	for b, s := range scene.Truth.Shapes {
+		found := rig.BoardFound{Board: scene.Job.Boards[b].Name}
+		if s.Stretch != [2]float64{} {
+			found.PrintScale = []rig.Scalar{{Name: "x", Value: 1 + s.Stretch[0]}, {Name: "y", Value: 1 + s.Stretch[1]}}
+		}
+		for i, name := range []string{"x", "y", "twist"} {
+			found.BowMM = append(found.BowMM, rig.Scalar{Name: name, Value: s.Bow[i] * 1e3})
+		}
+		n.Boards = append(n.Boards, found)
+	}
+	return n
 }
 
 // compared is a reading beside its truth.
