@@ -171,7 +171,11 @@ func TestChessboardHeldOut(t *testing.T) {
 	if same.RMSPx >= cvRMS {
 		t.Errorf("RMS %.4f px, OpenCV reaches %.4f px", same.RMSPx, cvRMS)
 	}
-	for _, folds := range []int{13, 4, 2} {
+	folds := []int{4, 2}
+	if !testing.Short() {
+		folds = append(folds, len(paths))
+	}
+	for _, folds := range folds {
 		rms := heldOut(t, p.Views, theirs, 640, 480, folds, Options{})
 		tellHeldOut(t, fmt.Sprintf("%d folds", folds), rms)
 		for s, whose := range []string{"our", "OpenCV's"} {
@@ -213,13 +217,15 @@ func TestChArUcoHeldOut(t *testing.T) {
 		t.Fatal(err)
 	}
 	t.Logf("RMS: OpenCV %.4f px; ours with the same unknowns %.4f px, with all %.4f px", cvRMS, same.RMSPx, r.RMSPx)
-	if r.RMSPx >= cvRMS {
-		t.Errorf("RMS %.4f px, OpenCV reaches %.4f px", r.RMSPx, cvRMS)
+	if same.RMSPx >= cvRMS {
+		t.Errorf("RMS %.4f px, OpenCV reaches %.4f px", same.RMSPx, cvRMS)
 	}
 	rms := heldOut(t, p.Views, theirs, 640, 480, 4, Options{})
 	tellHeldOut(t, "one of four", rms)
-	if rms[0][0] >= rms[1][1] {
-		t.Errorf("our camera predicts our corners to %.4f px, OpenCV's its own to %.4f px", rms[0][0], rms[1][1])
+	for s, whose := range []string{"our", "OpenCV's"} {
+		if rms[0][s] >= rms[1][s] {
+			t.Errorf("%s corners are predicted to %.4f px by our camera, to %.4f px by OpenCV's", whose, rms[0][s], rms[1][s])
+		}
 	}
 }
 

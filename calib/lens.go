@@ -49,68 +49,78 @@ func (l Lens) free() []int {
 // terms that the residuals ask for, or the options.
 //
 // A term must earn its place by the Bayesian information criterion: the squared
-// whitened residuals must fall by more than k·ln(n) for k terms and n rows.
-// Residuals that are alike in a photograph, a place or on the board pretend to
-// more rows than they are, so the fall is divided by what such groups leave of
-// it in the richer fit ([Result.Together]). Source: Schwarz, Annals of Statistics
-// 6 (1978) 461-464, cited from memory.
+// whitened residuals must fall by more than k·ln(n) for k terms and n rows. All
+// lenses are compared on the same corners with the same weights, those of the
+// richest. Residuals that are alike in a photograph, a place or on the board
+// pretend to more rows than they are, so a fall is divided by what such groups
+// leave of it there ([Result.Together]). Source: Schwarz, Annals of Statistics 6
+// (1978) 461-464, cited from memory.
 func (m *model) chooseLens(ctx context.Context, res *Result) (*model, error) {
 	if m.opts.Lens != LensAuto {
 		res.LensWhy = "as asked for"
 		return m, nil
 	}
+	res.LensWhy = "further terms would not lower the residuals by more than chance"
 	gains, err := m.lensGains()
 	if err != nil {
 		return m, nil // the covariance will say what is wrong
 	}
-	limit := func(l Lens) float64 { return float64(len(l.free())) * math.Log(m.freedom()) }
-	best, most := m, 0.0
-	res.LensWhy = "no further terms would lower the residuals by more than chance"
+	price := math.Log(m.freedom())
+	var may []int
 	for i, c := range lenses {
-		if gains[i] <= limit(c.lens) {
-			continue
-		}
-		rich := m.clone()
-		rich.lens = c.lens
-		if err := rich.refit(ctx); err != nil {
-			if ctx.Err() != nil {
-				return nil, ctx.Err()
-			}
-			continue
-		}
-		if len(rich.views) < len(m.views) || !invertible(&rich.cam) && invertible(&m.cam) {
-			continue
-		}
-		told := &Result{}
-		rich.report(told)
-		if rich.uncertainty(told) != nil {
-			continue
-		}
-		// Both lenses on the same corners with the same weights.
-		cost, err := rich.solve(ctx, nil)
-		if err != nil {
-			return nil, err
-		}
-		plain := rich.clone()
-		plain.lens = LensPlain
-		k := plain.cam.Intrinsics()
-		from := m.cam.Intrinsics()
-		copy(k[:], from[:])
-		plain.cam.SetIntrinsics(k)
-		plainCost, err := plain.solve(ctx, nil)
-		if err != nil {
-			if ctx.Err() != nil {
-				return nil, ctx.Err()
-			}
-			continue
-		}
-		if over := 2*(plainCost-cost)/told.Together - limit(c.lens); over > most {
-			before := &Result{}
-			plain.report(before)
-			best, most = rich, over
-			res.LensWhy = fmt.Sprintf("the lens needs %s: residuals %.2g -> %.2g px", c.name, before.RMSPx, told.RMSPx)
+		if gains[i] > float64(len(c.free))*price {
+			may = append(may, i)
 		}
 	}
+	if len(may) == 0 {
+		return m, nil
+	}
+	var judge *model
+	var told *Result
+	for i := len(lenses) - 1; i >= 0 && judge == nil; i-- {
+		rich := m.clone()
+		rich.lens = lenses[i].lens
+		told = &Result{}
+		if err := rich.refit(ctx); err == nil && len(rich.views) == len(m.views) {
+			rich.report(told)
+			if rich.uncertainty(told) == nil {
+				judge = rich
+			}
+		}
+		if ctx.Err() != nil {
+			return nil, ctx.Err()
+		}
+	}
+	if judge == nil {
+		return m, nil
+	}
+	// fitted has the judge's corners and weights.
+	fitted := func(l Lens) (*model, float64) {
+		c := judge.clone()
+		c.lens, c.cam = l, m.cam
+		cost, err := c.solve(ctx, nil)
+		if err != nil {
+			return nil, math.Inf(1)
+		}
+		return c, 2*cost/told.Together + float64(len(l.free()))*price
+	}
+	plain, least := fitted(LensPlain)
+	best, name := (*model)(nil), ""
+	for _, i := range may {
+		if c, cost := fitted(lenses[i].lens); cost < least && (invertible(&c.cam) || !invertible(&m.cam)) {
+			best, least, name = c, cost, lenses[i].name
+		}
+	}
+	if ctx.Err() != nil {
+		return nil, ctx.Err()
+	}
+	if best == nil || plain == nil || best.refit(ctx) != nil || len(best.views) < len(m.views) {
+		return m, ctx.Err()
+	}
+	before, after := &Result{}, &Result{}
+	plain.report(before)
+	best.report(after)
+	res.LensWhy = fmt.Sprintf("the lens needs %s: residuals %.2g -> %.2g px", name, before.RMSPx, after.RMSPx)
 	return best, nil
 }
 

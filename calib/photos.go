@@ -128,7 +128,7 @@ func readPhoto(path string, board vision.Board, camera *vision.Camera) (View, er
 		if !ok {
 			return v, fmt.Errorf("photo %s: no chessboard of %d x %d inner corners found: show all of it, sharp and evenly lit, or check --chessboard", path, board.Cols-1, board.Rows-1)
 		}
-		v.Corners = found.Corners
+		v.Corners, v.Joint = found.Corners, found.Joint
 		return v, nil
 	}
 	res, err := vision.Detect(img.Pix, []vision.Board{board}, opts)
@@ -141,7 +141,7 @@ func readPhoto(path string, board vision.Board, camera *vision.Camera) (View, er
 		}
 		return v, fmt.Errorf("photo %s: the board was not found: photograph it sharp and evenly lit, or check --dictionary, --squares and --first-id", path)
 	}
-	v.Corners = res.Views[0].Corners
+	v.Corners, v.Joint = res.Views[0].Corners, res.Views[0].Joint
 	return v, nil
 }
 

@@ -35,8 +35,6 @@ int main(int argc, char **argv) {
 	cv::aruco::detectMarkers(img, dictionary, found, names);
 	cv::aruco::interpolateCornersCharuco(found, names, img, board, corners, ids);
 #endif
-	// OpenCV before 4.7 counts corners from the bottom of the board as we print it:
-	// its first row is the lowest. Its later versions count from the top.
 	for (size_t i = 0; i < ids.size(); i++) printf("%d %.9g %.9g\n", ids[i], corners[i].x, corners[i].y);
 	return 0;
 }
