@@ -212,8 +212,8 @@ func sameCamera(infos []vision.Info) error {
 }
 
 // FromPhotos is the whole calibration from photographs: read, calibrate, and,
-// where the lens has hidden corners from the first look, look again with the
-// lens known and calibrate again. The photographs are returned also with a
+// where the lens has hidden corners from the first look or bent boards that are
+// fitted as a whole, look again with the lens known and calibrate again. The photographs are returned also with a
 // [*TooWeak] error.
 func FromPhotos(ctx context.Context, paths []string, board vision.Board, photo PhotoOptions, opts Options) (*Result, *Photos, error) {
 	p, err := ReadPhotos(ctx, paths, board, photo)
@@ -224,10 +224,10 @@ func FromPhotos(ctx context.Context, paths []string, board vision.Board, photo P
 	if err != nil {
 		return nil, p, err
 	}
-	if missing(p) && invertible(&res.Camera) {
+	if (missing(p) || whole(p)) && invertible(&res.Camera) {
 		photo.Camera = &res.Camera
 		again, err := ReadPhotos(ctx, paths, board, photo)
-		if err == nil && corners(again) > corners(p) {
+		if err == nil && (corners(again) > corners(p) || whole(again) && corners(again) == corners(p)) {
 			if better, err := Calibrate(ctx, again.Views, again.Width, again.Height, opts); err == nil {
 				res, p = better, again
 			}
@@ -238,6 +238,17 @@ func FromPhotos(ctx context.Context, paths []string, board vision.Board, photo P
 	}
 	res.Camera.Focal35MM, res.Camera.FocalMM = p.Focal35MM, p.FocalMM
 	return res, p, nil
+}
+
+// whole tells whether boards were fitted as a whole: smoothly, and a lens that is
+// known is smoother than one that is not.
+func whole(p *Photos) bool {
+	for i := range p.Views {
+		if p.Views[i].Joint != nil {
+			return true
+		}
+	}
+	return false
 }
 
 func missing(p *Photos) bool {
