@@ -55,7 +55,8 @@ type trial struct {
 	used   []bool
 	off    map[int]bool // observations left out: boards in photographs that do not fit as a whole
 
-	part, at int // of the mishap: hang or axle, and the station
+	part, at int // of the mishap: hang or axle, and the station; of a move: station and photo
+	stride   int // of a move: how many photos lie between the moments looked at
 
 	cost             float64
 	rows, parameters int // of the views, and free numbers
@@ -108,6 +109,9 @@ func explain(ctx context.Context, job *Job, camera *vision.Camera, obs []Observa
 		if len(found) == maxFaults {
 			p := now.places(obs)
 			return nil, nil, fmt.Errorf("the photographs contradict each other in more than %d ways, most of all board %s at station %s: check squares, hangs, stations and clamps, and photograph again", maxFaults, now.job.Boards[p.board].Name, now.job.Stations[p.station].Name)
+		}
+		if best, err = now.closer(ctx, obs, best); err != nil {
+			return nil, nil, err
 		}
 		if best, err = now.whenever(ctx, obs, best, trials); err != nil {
 			return nil, nil, err
@@ -439,51 +443,87 @@ func (t *trial) recast(old *Job, s *State) {
 	}
 }
 
+// mostMoves is how many moments a station is searched for at once.
+const mostMoves = 24
+
 // moves lists, for every station, that the vehicle moved after one of its
-// photographs.
+// photographs; of a station with very many, after some of them (see closer).
 func (t *trial) moves() []*trial {
-	j := t.job
 	var out []*trial
-	for st, station := range j.Stations {
-		var photos []int
-		for p, photo := range j.Photos {
-			if photo.Station == st && t.used[p] {
-				photos = append(photos, p)
-			}
-		}
-		for k := 1; k < len(photos); k++ {
-			from, to := j.Photos[photos[k-1]].Path, j.Photos[photos[k]].Path
-			x := t.copy(Fault{Kind: VehicleMoved, Station: station.Name, Photo: to,
-				Text: fmt.Sprintf("the vehicle moved while station %s was photographed, between %s and %s: the rest is taken as a station of its own; chock the wheels before photographing", station.Name, from, to)})
-			again := station
-			again.Name += " after it moved"
-			x.job.Stations = append(x.job.Stations, again)
-			extra := len(j.Stations)
-			for _, p := range photos[k:] {
-				x.job.Photos[p].Station = extra
-			}
-			for h := range x.job.Hangs {
-				if l := x.job.Hangs[h].Stations; l != nil && slices.Contains(l, st) {
-					x.job.Hangs[h].Stations = append(slices.Clone(l), extra)
-				}
-			}
-			for f := range x.job.Floor {
-				if l := x.job.Floor[f].Stations; l != nil && slices.Contains(l, st) {
-					x.job.Floor[f].Stations = append(slices.Clone(l), extra)
-				}
-			}
-			x.state.FloorFromBody = append(x.state.FloorFromBody, t.state.FloorFromBody[st])
-			for h := range x.state.Spin {
-				x.state.Spin[h] = append(x.state.Spin[h], t.state.Spin[h][st])
-			}
-			for w := range x.state.Steer {
-				x.state.Steer[w] = append(x.state.Steer[w], t.state.Steer[w][st])
-			}
-			x.recast(j, t.state)
-			out = append(out, x)
+	for st := range t.job.Stations {
+		photos := t.photosOf(st)
+		stride := (len(photos) + mostMoves - 1) / mostMoves
+		for k := stride; k >= 1 && k < len(photos); k += stride {
+			out = append(out, t.move(st, photos, k, stride))
 		}
 	}
 	return out
+}
+
+// closer finds the moment at which the vehicle moved where only some were looked
+// at: photographs on the wrong side of it still contradict.
+func (t *trial) closer(ctx context.Context, obs []Observation, best *trial) (*trial, error) {
+	for best.stride > 1 {
+		photos := t.photosOf(best.part)
+		from, to := max(1, best.at-best.stride+1), min(len(photos), best.at+best.stride)
+		stride := (to - from + mostMoves - 1) / mostMoves
+		trials := []*trial{}
+		for k := from; k < to; k += stride {
+			trials = append(trials, t.move(best.part, photos, k, stride))
+		}
+		next, err := t.bestOf(ctx, obs, trials)
+		if err != nil || next == t {
+			return best, err
+		}
+		best = next
+	}
+	return best, nil
+}
+
+// photosOf lists a station's photos that take part.
+func (t *trial) photosOf(st int) (photos []int) {
+	for p, photo := range t.job.Photos {
+		if photo.Station == st && t.used[p] {
+			photos = append(photos, p)
+		}
+	}
+	return photos
+}
+
+// move is the trial with the vehicle moved before photo k of a station's.
+func (t *trial) move(st int, photos []int, k, stride int) *trial {
+	j := t.job
+	station := j.Stations[st]
+	from, to := j.Photos[photos[k-1]].Path, j.Photos[photos[k]].Path
+	x := t.copy(Fault{Kind: VehicleMoved, Station: station.Name, Photo: to,
+		Text: fmt.Sprintf("the vehicle moved while station %s was photographed, between %s and %s: the rest is taken as a station of its own; chock the wheels before photographing", station.Name, from, to)})
+	x.part, x.at, x.stride = st, k, stride
+	again := station
+	again.Name += " after it moved"
+	x.job.Stations = append(x.job.Stations, again)
+	extra := len(j.Stations)
+	for _, p := range photos[k:] {
+		x.job.Photos[p].Station = extra
+	}
+	for h := range x.job.Hangs {
+		if l := x.job.Hangs[h].Stations; l != nil && slices.Contains(l, st) {
+			x.job.Hangs[h].Stations = append(slices.Clone(l), extra)
+		}
+	}
+	for f := range x.job.Floor {
+		if l := x.job.Floor[f].Stations; l != nil && slices.Contains(l, st) {
+			x.job.Floor[f].Stations = append(slices.Clone(l), extra)
+		}
+	}
+	x.state.FloorFromBody = append(x.state.FloorFromBody, t.state.FloorFromBody[st])
+	for h := range x.state.Spin {
+		x.state.Spin[h] = append(x.state.Spin[h], t.state.Spin[h][st])
+	}
+	for w := range x.state.Steer {
+		x.state.Steer[w] = append(x.state.Steer[w], t.state.Steer[w][st])
+	}
+	x.recast(j, t.state)
+	return x
 }
 
 // whereItBelongs tries the photo that was left out at every other station.

@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"math/rand/v2"
 	"runtime"
+	"strings"
 	"testing"
 	"time"
 
@@ -14,7 +15,7 @@ import (
 
 // crowd is the yard truck photographed so many times: from the same places, a
 // hand's breadth apart.
-func crowd(t testing.TB, photos int) (*fixtures.Scene, []rig.Observation) {
+func crowd(t testing.TB, photos int) *fixtures.Scene {
 	t.Helper()
 	s := newScene(t, "yard-truck", 1)
 	s.Shape(0.0003, 0.0003)
@@ -32,7 +33,28 @@ func crowd(t testing.TB, photos int) (*fixtures.Scene, []rig.Observation) {
 		s.Truth.Cameras = append(s.Truth.Cameras, s.Truth.Cameras[from].Plus(d))
 	}
 	s.Wander(0.0005, 2)
-	return s, together(s, 0.005, 1)
+	return s
+}
+
+// TestMovedAmongMany: a station with more photographs than moments are looked at
+// at once is searched closer and closer.
+func TestMovedAmongMany(t *testing.T) {
+	if testing.Short() {
+		t.Skip("solves a job of 180 photographs some sixty times")
+	}
+	s := crowd(t, 180) // 60 a station
+	s.MoveVehicle(1, 23, [6]float64{0, 0, 0.0004, 0.008, 0, 0})
+	var at []string
+	for _, p := range s.Job.Photos {
+		if p.Station == 1 {
+			at = append(at, p.Path)
+		}
+	}
+	sol := solve(t, s, s.DrawCorners(0.05, maxOblique, 1))
+	want := "between " + at[22] + " and " + at[23]
+	if f := sol.Network.Faults; len(f) != 1 || f[0].Kind != rig.VehicleMoved || !strings.Contains(f[0].Text, want) {
+		t.Errorf("found %+v, want one %s", f, want)
+	}
 }
 
 // BenchmarkGrowth solves jobs of up to 2,000 photographs. Time and memory for each
@@ -43,7 +65,8 @@ func crowd(t testing.TB, photos int) (*fixtures.Scene, []rig.Observation) {
 func BenchmarkGrowth(b *testing.B) {
 	for _, photos := range []int{50, 200, 1000, 2000} {
 		b.Run(fmt.Sprint(photos), func(b *testing.B) {
-			s, obs := crowd(b, photos)
+			s := crowd(b, photos)
+			obs := together(s, 0.005, 1)
 			var cpu, most float64
 			iterations := 0
 			for b.Loop() {
