@@ -307,12 +307,19 @@ func (t *trial) kept(obs []Observation) []Observation {
 
 // offViews lists the simplest explanations of all: one of the views that fit
 // worst, of those judged as a whole, was measured wrongly. (Corners measured one
-// by one are judged later, one by one.) No more than a tenth of all can be.
+// by one are judged later, one by one.) No more than a tenth of all
+// can be. Of a photo with two views nobody can tell which is wrong: the photo is.
 func (t *trial) offViews(obs []Observation) []*trial {
 	n, costs := t.misfits(obs)
 	var list []int
+	inPhoto := map[int]int{}
 	for v, part := range n.views {
-		if part.id >= 0 && part.f.rows != nil {
+		if part.id >= 0 {
+			inPhoto[obs[v].Photo]++
+		}
+	}
+	for v, part := range n.views {
+		if part.id >= 0 && part.f.rows != nil && inPhoto[obs[v].Photo] > 2 {
 			list = append(list, v)
 		}
 	}
