@@ -362,6 +362,8 @@ func processorTime() float64 {
 }
 
 // TestWrittenProblem: what Solve writes leads Ceres to the axes that Solve found.
+// Ours stops when the cost changes by no more than 1e-12 of some 3000, which is
+// some 1e-4 of a standard uncertainty: 1e-8 rad and m here.
 func TestWrittenProblem(t *testing.T) {
 	ceresSolver(t)
 	s := newScene(t, "yard-truck", 2)
@@ -385,7 +387,7 @@ func TestWrittenProblem(t *testing.T) {
 		other := bundle.GetPose(theirs.values[theirs.hubs[a]])
 		axis := pose.Norm(pose.Sub(ours.R.Column(1), other.R.Column(1)))
 		centre := pose.Norm(pose.Sub(ours.T, other.T))
-		if !(axis < 1e-9 && centre < 1e-9) {
+		if !(axis < 1e-8 && centre < 1e-8) {
 			t.Errorf("axis %d: directions differ by %g rad, centres by %g m", a, axis, centre)
 		}
 	}
