@@ -247,6 +247,9 @@ func (s *scene) measureWhole(m *measured) bool {
 		return false
 	}
 	m.nodes = nodesOf(b, m.pat)
+	for i := range m.nodes {
+		m.nodes[i].push = m.outward(&m.nodes[i])
+	}
 	for looks := 1; ; looks++ {
 		s.nodePass(m, lookPass)
 		q, ok := m.solve(b, numCols-colBlur)

@@ -11,16 +11,17 @@ import (
 // a square about every crossing of the grid's lines, the outline's too, tile
 // it. Each has its own light (dark, gain, tilts), which is eliminated where it
 // stands; all share the look; and their shifts are not free: together they are
-// a smooth displacement of the board's picture, polynomials of the third
+// a smooth displacement of the board's picture, polynomials of the fourth
 // degree in the board's coordinates, of the fifth where the lens is not known.
-// Those hold its pose (a homography, to first order), its bend and the lens. How the windows scatter about
-// the smooth displacement tells how true their covariances are.
+// Those hold its pose (a homography, to first order), its bend and the lens. How
+// the windows scatter about it tells how true their covariances are.
 
 // node is one crossing of the grid's lines and its window.
 type node struct {
 	at     [2]float64 // squares from the board's top left
 	corner int        // the inner corner here, or -1
 	out    [2]float64 // away from the board where the outline is, else 0
+	push   [2]float64 // where the outline goes in the picture when black grows
 
 	found
 	light    [4]float64 // dark, gain, tilts, grey levels
@@ -320,9 +321,9 @@ const (
 )
 
 // The degree of the smooth displacement. What a lens that is not known does is
-// not over with the third.
+// not over with the third, nor is a bowed board seen at a slant.
 const (
-	knownLensDegree   = 3
+	knownLensDegree   = 4
 	unknownLensDegree = 5
 )
 
@@ -421,12 +422,13 @@ func (m *measured) solve(b *Board, looks int) (q smooth, ok bool) {
 		// The windows' own shifts against the smooth one.
 		var off []float64
 		var sum float64
+		all := make([]float64, len(m.nodes))
 		for i := range m.nodes {
 			nd := &m.nodes[i]
 			if nd.ok {
-				t := m.offSquared(&q, nd)
-				off = append(off, t)
-				sum += t
+				all[i] = m.offSquared(&q, nd)
+				off = append(off, all[i])
+				sum += all[i]
 			}
 		}
 		spare := float64(2*q.used - 2*k)
@@ -436,7 +438,7 @@ func (m *measured) solve(b *Board, looks int) (q smooth, ok bool) {
 		out := 0
 		for i := range m.nodes {
 			nd := &m.nodes[i]
-			if nd.ok && m.offSquared(&q, nd) > nodeReject*typical {
+			if nd.ok && all[i] > nodeReject*typical {
 				nd.ok, nd.why = false, "out of line with the others"
 				out++
 			}
@@ -460,10 +462,13 @@ const maxUnknowns = 2*numTerms + 1 + numLooks
 // design is how the solution moves what a node's system knows of.
 func (m *measured) design(q *smooth, nd *node) (j [numShared][maxUnknowns]float64) {
 	k := len(q.modes.powers)
-	push := m.outward(nd)
+	push := &nd.push
 	for quad := range nd.centre {
 		for a := range 2 {
 			row := &j[2*quad+a]
+			if nd.system.n[2*quad+a][2*quad+a] == 0 {
+				continue // nothing of the quadrant is seen
+			}
 			f := q.modes.at(nd.centre[quad][a])
 			copy(row[a*k:a*k+k], f[:])
 			row[2*k] = push[a]
@@ -1038,7 +1043,7 @@ func (q *smooth) joint(b *Board, corners []Corner) *Joint {
 		for j := range i + 1 {
 			sym.SetSym(i, j, lack*(cov.At(i, j)+cov.At(j, i))/2)
 		}
-		sym.SetSym(i, i, sym.At(i, i)+cornerFloor*cornerFloor)
+		sym.SetSym(i, i, sym.At(i, i)+jointFloor*jointFloor)
 	}
 	var e mat.EigenSym
 	if !e.Factorize(sym, true) {
@@ -1075,6 +1080,11 @@ func (q *smooth) joint(b *Board, corners []Corner) *Joint {
 	}
 	return joint
 }
+
+// jointFloor is what no direction of the corners together is promised to be
+// better than, pixels. It is smaller than cornerFloor: the outline's lever arms
+// are longer than the corners'.
+const jointFloor = 0.0001
 
 // vaguePx is the standard deviation of a displacement of which the picture
 // tells nothing worth having, pixels.

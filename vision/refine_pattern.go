@@ -113,6 +113,19 @@ func (p *pattern) line(x float64, squares int) int {
 	return k
 }
 
+// nearLine is the index of the last line at or before x, or -1, looked for from
+// another.
+func nearLine(at []float64, x float64, from int) int {
+	i := min(max(from, -1), len(at)-1)
+	for i+1 < len(at) && at[i+1] <= x {
+		i++
+	}
+	for i >= 0 && at[i] > x {
+		i--
+	}
+	return i
+}
+
 // reach is how far, in standard deviations of the point spread, an edge is
 // felt: Φ(-3.2) is 0.0007 of the contrast.
 const reach = 3.2
@@ -130,13 +143,16 @@ type spread struct {
 // respect to the logarithm of the point spread's width.
 func (p *pattern) sample(x, y float64, s spread) (f, fx, fy, fs float64) {
 	rx, ry := reach/s.sx, reach/s.sy
-	i0, i1 := p.line(x, p.cols), 0
+	c := s.corr
+	i0, i1 := nearLine(p.xs, x, c.line[0]), 0
+	c.line[0] = i0
 	for i1 = i0 + 1; i1 < len(p.xs) && p.xs[i1]-x < rx; i1++ {
 	}
 	for i0 >= 0 && x-p.xs[i0] < rx {
 		i0--
 	}
-	j0, j1 := p.line(y, p.rows), 0
+	j0, j1 := nearLine(p.ys, y, c.line[1]), 0
+	c.line[1] = j0
 	for j1 = j0 + 1; j1 < len(p.ys) && p.ys[j1]-y < ry; j1++ {
 	}
 	for j0 >= 0 && y-p.ys[j0] < ry {
@@ -152,7 +168,7 @@ func (p *pattern) sample(x, y float64, s spread) (f, fx, fy, fs float64) {
 	if i1-i0 > maxNear {
 		i1 = i0 + maxNear
 	}
-	var h, nh, ph [maxNear]float64
+	h, nh, ph := &c.near[0], &c.near[1], &c.near[2]
 	for m := 0; m < i1-i0-1; m++ {
 		u := (x - p.xs[i0+1+m]) * s.sx
 		h[m] = u
@@ -163,7 +179,6 @@ func (p *pattern) sample(x, y float64, s spread) (f, fx, fy, fs float64) {
 			fs -= a * ph[m] * u
 		}
 	}
-	c := s.corr
 	prev := base
 	for j := j0 + 1; j < j1; j++ {
 		row := p.white[(j+1)*nx : (j+2)*nx]
@@ -241,13 +256,17 @@ func normalNear(x float64) (value, density float64) {
 }
 
 // correlation holds what the two-dimensional normal distribution with one
-// correlation needs.
+// correlation needs. It is for one goroutine.
 type correlation struct {
 	rho, iq float64 // iq = 1/sqrt(1-ρ²)
 	sin     [12]float64
 	half    [12]float64 // 1/(2 cos²)
 	weight  [12]float64
 	n       int
+
+	// Of the last sample: the lines it found, and room for those near.
+	line [2]int
+	near [3][maxNear]float64
 }
 
 // Gauss-Legendre nodes and weights on (0, 1), by their number.
