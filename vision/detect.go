@@ -52,9 +52,11 @@ type Joint struct {
 	// differ (its pose, its bend, the lens) of which the picture tells anything.
 	Rows [][]float64
 
-	// LackOfFit is the variance factor that Rows already contain: how much
-	// worse than the pixels' noise the picture agrees with its prediction, at
-	// least 1.
+	// LackOfFit is the variance factor that Rows already contain: how the parts
+	// of the board scatter about its smooth picture, over what white noise as
+	// large as the residuals would do. Above 1 the picture is not quite as
+	// predicted, or the print uneven; below 1 the noise is of a kind that edges
+	// average out, as after sharpening.
 	LackOfFit float64
 }
 
@@ -86,9 +88,9 @@ const minCorners = 6
 // Markers name the corners and say where to look; one or two readable ones are
 // enough. A board of which none can be read is known by its chessboard and by
 // its markers all together, and its view says so in a note. The corners
-// themselves come from a least-squares fit of the predicted picture of their
-// neighbourhood, see refine.go; on clean 12 MP pictures they are good to 0.002
-// to 0.006 px, and Cov is true for them. A corner that does not look as
+// themselves come from a least-squares fit of the predicted picture of the whole
+// board, see refine_board.go; on clean 12 MP pictures they are good to 0.0005 to
+// 0.0015 px, and Cov and Joint are true for them. A corner that does not look as
 // predicted (covered, in glare, cut off) is listed as rejected. Nothing found
 // is an empty result. Errors: an empty picture, boards that are not valid or
 // share ids.

@@ -64,8 +64,8 @@ func TestOutlineIsUsedAndLeftOutWhereCovered(t *testing.T) {
 	}
 }
 
-// A lens that is not quite as stated bends the board's picture by a fifth of a
-// pixel, as a bowed board does: no corner is rejected, and all stay true.
+// A lens that is not quite as stated bends the board's picture by ten times
+// what its corners are good to, as a bowed board does: no corner is rejected, and all stay true.
 func TestBentPictureIsFollowed(t *testing.T) {
 	c := half()
 	stated := c
@@ -94,7 +94,7 @@ func TestBentPictureIsFollowed(t *testing.T) {
 			worst = math.Max(worst, math.Hypot(px[0]-k.Px[0], px[1]-k.Px[1]))
 		}
 		t.Logf("bent by %.3f px, %.2f", worst, e/float64(r))
-		if worst < 0.05 {
+		if worst < 0.02 {
 			t.Errorf("seed %d: the picture is bent by %.3f px only: the test proves nothing", seed, worst)
 		}
 	}
