@@ -30,6 +30,7 @@ type demoOptions struct {
 	noPictures bool
 	cornerPx   float64 // with noPictures
 	list       bool
+	whole      bool
 }
 
 func newDemoCommand(app *App) *cobra.Command {
@@ -48,11 +49,16 @@ trying vehicles, plans and ways of working.
 
 The boards are flat and printed to scale and the camera is steady, unless
 --bowed-mm, --print-off and --wander say otherwise. The job then allows for it, as
-far as one who has not measured it would; truth.json tells what it truly was.`,
+far as one who has not measured it would; truth.json tells what it truly was.
+
+With --whole it goes on to the end of the job: takes target values, asks for
+advice, follows it in the simulator (with hands that miss a little), photographs
+the vehicle as left, measures again and writes the record.`,
 		Example: `  wheelplane demo /tmp/yard
   wheelplane demo /tmp/yard --seed 7 --size 2400
   wheelplane demo /tmp/sweep --scene sweep --no-pictures
   wheelplane demo /tmp/worn --bowed-mm 0.3 --print-off 0.002 --wander
+  wheelplane demo /tmp/job --whole --no-pictures
   wheelplane demo --list`,
 		Args:              atMost(1),
 		ValidArgsFunction: completeDirs,
@@ -75,8 +81,13 @@ far as one who has not measured it would; truth.json tells what it truly was.`,
 				return Usagef("--bowed-mm %g: choose 0 to 5 mm", o.bowedMM)
 			case !(math.Abs(o.printOff) <= 0.02):
 				return Usagef("--print-off %g: choose -0.02 to 0.02, a share: 0.002 is 0.2 percent", o.printOff)
+			case o.whole && o.photosOnly:
+				return Usagef("--photos-only ends where --whole goes on: choose one")
 			case o.noPictures && !(o.cornerPx >= 0.001 && o.cornerPx <= 2):
 				return Usagef("--corner-px %g: choose 0.001 to 2 pixels", o.cornerPx)
+			}
+			if o.whole {
+				return app.demoWhole(c.Context(), o)
 			}
 			return app.demo(c.Context(), o)
 		},
@@ -92,6 +103,7 @@ far as one who has not measured it would; truth.json tells what it truly was.`,
 	f.BoolVar(&o.photosOnly, "photos-only", false, "write the job and its photographs, and do not measure")
 	f.BoolVar(&o.noPictures, "no-pictures", false, "draw corners instead of photographs, and measure those")
 	f.Float64Var(&o.cornerPx, "corner-px", 0.03, "standard deviation of drawn corners, x and y each, pixels")
+	f.BoolVar(&o.whole, "whole", false, "go on to the record: targets, advice followed in the simulator, readings as left")
 	f.BoolVar(&o.list, "list", false, "name the scenes")
 	var names []string
 	for _, n := range fixtures.SceneNames() {
@@ -122,10 +134,11 @@ func (a *App) listScenes() error {
 	return nil
 }
 
-func (a *App) demo(ctx context.Context, o demoOptions) error {
+// drawScene draws the scene asked for.
+func (o demoOptions) drawScene() (*fixtures.Scene, error) {
 	scene, err := fixtures.NewScene(o.scene, o.seed, o.size)
 	if err != nil {
-		return Usagef("%v", err)
+		return nil, Usagef("%v", err)
 	}
 	if o.bowedMM > 0 {
 		scene.Shape(0, o.bowedMM/1e3)
@@ -137,10 +150,18 @@ func (a *App) demo(ctx context.Context, o demoOptions) error {
 		p := rig.DefaultPriors()
 		scene.Wander(p.WanderFocal, p.WanderCentre*float64(o.size)/4000)
 	}
+	return scene, nil
+}
+
+func (a *App) demo(ctx context.Context, o demoOptions) error {
+	scene, err := o.drawScene()
+	if err != nil {
+		return err
+	}
 	if err := clearDemo(o.dir); err != nil {
 		return err
 	}
-	truth, err := a.writeScene(ctx, scene, o)
+	truth, err := a.writeScene(ctx, scene, o, 0)
 	if err != nil {
 		return err
 	}
@@ -151,16 +172,15 @@ func (a *App) demo(ctx context.Context, o demoOptions) error {
 		a.printf("wrote %d photographs; measure them with: wheelplane measure %s\n", len(scene.Job.Photos), o.dir)
 		return nil
 	}
-	var result *rig.Result
-	var pictures []string
-	if o.noPictures {
-		obs := scene.DrawCorners(o.cornerPx, drawnOblique, o.seed)
-		result, err = a.solve(ctx, o.dir, scene.Job, &scene.Camera, obs, rig.Options{})
-	} else if _, result, err = a.measure(ctx, measureOptions{dir: o.dir}); err == nil {
-		pictures, err = a.annotateSome(scene, o.dir)
-	}
+	result, err := a.measureScene(ctx, scene, o)
 	if err != nil {
 		return err
+	}
+	var pictures []string
+	if !o.noPictures {
+		if pictures, err = a.annotateSome(scene, o.dir); err != nil {
+			return err
+		}
 	}
 	if a.JSON {
 		return a.printJSON(compare(result, truth))
@@ -191,7 +211,7 @@ func clearDemo(dir string) error {
 	if _, err := os.Stat(filepath.Join(dir, rig.TruthFile)); err != nil {
 		return BadInputf("%s: the folder holds something that is not a demo: choose a new or empty folder", dir)
 	}
-	for _, name := range []string{"photos", "annotated", rig.JobFile, rig.TruthFile, rig.ResultFile, "camera.yaml"} {
+	for _, name := range madeByDemo {
 		if err := os.RemoveAll(filepath.Join(dir, name)); err != nil {
 			return cannotWrite(dir, err)
 		}
@@ -200,18 +220,11 @@ func clearDemo(dir string) error {
 }
 
 // writeScene writes the job folder of a scene, the truth first: a folder with
-// a truth in it may be taken for a demo later.
-func (a *App) writeScene(ctx context.Context, scene *fixtures.Scene, o demoOptions) (*rig.Result, error) {
-	folders := []string{o.dir}
-	if !o.noPictures {
-		for _, st := range scene.Job.Stations {
-			folders = append(folders, filepath.Join(o.dir, "photos", st.Name))
-		}
-	}
-	for _, folder := range folders {
-		if err := os.MkdirAll(folder, 0o777); err != nil {
-			return nil, cannotWrite(o.dir, err)
-		}
+// a truth in it may be taken for a demo later. Photographs before number first
+// are there already.
+func (a *App) writeScene(ctx context.Context, scene *fixtures.Scene, o demoOptions, first int) (*rig.Result, error) {
+	if err := makeFolders(o.dir, scene, !o.noPictures); err != nil {
+		return nil, err
 	}
 	exact, err := scene.World.Truth(scene.Truth)
 	if err != nil {
@@ -258,9 +271,9 @@ func (a *App) writeScene(ctx context.Context, scene *fixtures.Scene, o demoOptio
 	if o.plain {
 		optics = fixtures.DefaultOptics(o.size)
 	}
-	bar := a.progress("rendering photographs", len(scene.Job.Photos))
+	bar := a.progress("rendering photographs", len(scene.Job.Photos)-first)
 	defer bar.done()
-	return truth, scene.Photograph(ctx, o.dir, optics, func() { bar.add(1) })
+	return truth, scene.PhotographFrom(ctx, o.dir, first, optics, func() { bar.add(1) })
 }
 
 // truthFile is truth.json: a result, and what only a truth knows.

@@ -105,9 +105,25 @@ func orList(words []string) string {
 }
 
 func (a *App) report(o reportOptions) error {
-	in, err := a.recordOf(o.dir)
+	files, document, err := a.writeRecord(o)
 	if err != nil {
 		return err
+	}
+	if a.JSON {
+		return a.printJSON(document)
+	}
+	for _, f := range files {
+		a.printf("wrote %s\n", f)
+	}
+	return nil
+}
+
+// writeRecord writes the record's files, and returns their names and what the
+// JSON one holds.
+func (a *App) writeRecord(o reportOptions) (files []string, document any, err error) {
+	in, err := a.recordOf(o.dir)
+	if err != nil {
+		return nil, nil, err
 	}
 	if o.out == "" {
 		o.out = o.dir
@@ -115,9 +131,9 @@ func (a *App) report(o reportOptions) error {
 	if o.Style == "" {
 		o.Style = record.Full
 	}
-	document, err := record.JSON(in)
+	document, err = record.JSON(in)
 	if err != nil {
-		return BadInput(fmt.Errorf("%s: %w", filepath.Join(o.dir, rig.ResultFile), err))
+		return nil, nil, BadInput(fmt.Errorf("%s: %w", filepath.Join(o.dir, rig.ResultFile), err))
 	}
 	name := "record"
 	if o.Style != record.Full {
@@ -125,7 +141,6 @@ func (a *App) report(o reportOptions) error {
 	}
 	var out outputs
 	defer out.discard()
-	var files []string
 	add := func(name string, write func(io.Writer) error) {
 		if err == nil {
 			files = append(files, filepath.Join(o.out, name))
@@ -144,18 +159,12 @@ func (a *App) report(o reportOptions) error {
 		err = out.commit()
 	}
 	if err != nil {
-		return err
+		return nil, nil, err
 	}
 	if len(lost) > 0 {
 		a.warn("%s: its fonts have no sign for %s, □ stands there; %s has them", files[0], string(lost), files[1])
 	}
-	if a.JSON {
-		return a.printJSON(document)
-	}
-	for _, f := range files {
-		a.printf("wrote %s\n", f)
-	}
-	return nil
+	return files, document, nil
 }
 
 // recordOf gathers what a job's folder tells.
