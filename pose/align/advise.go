@@ -19,8 +19,8 @@ const (
 	// Leave it: the readings it serves are within, or less is missing than the
 	// bay can set.
 	Leave Decision = "leave"
-	// PhotographMore before deciding: the readings are undecided, and may as well
-	// be right as they are.
+	// PhotographMore before deciding: the readings are not surely within, and may
+	// as well be right as they are.
 	PhotographMore Decision = "photograph more"
 )
 
@@ -279,10 +279,13 @@ func (s *Stance) stepsFor(g group, before []Move, targets []Target, rule Rule) (
 		for n := range steps {
 			steps[n].For, steps[n].Targets, steps[n].Now = append(steps[n].For, set.Readings[i]), append(steps[n].Targets, wanted[k]), append(steps[n].Now, judged)
 		}
+		// A verdict of outside may come from an uncertainty far wider than the
+		// limits: that is no reason to turn anything.
 		switch {
-		case judged.Verdict == Outside, judged.Verdict == Undecided && math.Abs(v-wanted[k].Wish) > 2*u:
+		case judged.Verdict == Within:
+		case math.Abs(v-wanted[k].Wish) > 2*u:
 			decision = Adjust
-		case judged.Verdict == Undecided && decision == Leave:
+		case decision == Leave:
 			decision = PhotographMore
 		}
 	}

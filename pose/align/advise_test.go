@@ -202,6 +202,7 @@ func TestDecisions(t *testing.T) {
 		{0.3, 0.02, align.Adjust},
 		{0.11, 0.01, align.Adjust},         // undecided, yet surely not the wish
 		{0.06, 0.08, align.PhotographMore}, // undecided, and may be zero
+		{0.5, 3, align.PhotographMore},     // outside by the limits' narrowness alone
 		{0.0999, 0.00001, align.Leave},
 	} {
 		s := known(truck(c.off*degree, 0, 0, 0), c.u*degree)
