@@ -211,10 +211,32 @@ func sameCamera(infos []vision.Info) error {
 	return nil
 }
 
+// mostLooks is how often photographs are looked at again. The first time the lens
+// is not known and the corners are off by several of their standard deviations,
+// so the second look still has a lens that is a little wrong; the third or
+// fourth settles.
+const mostLooks = 4
+
+// apart is how far two cameras' intrinsics differ, the most of any one in its
+// standard uncertainty.
+func apart(a, b *vision.Camera) (most float64) {
+	if b.Cov == nil {
+		return 0
+	}
+	x, y := a.Intrinsics(), b.Intrinsics()
+	for i := range x {
+		if v := b.Cov[i][i]; v > 0 {
+			most = math.Max(most, math.Abs(x[i]-y[i])/math.Sqrt(v))
+		}
+	}
+	return most
+}
+
 // FromPhotos is the whole calibration from photographs: read, calibrate, and,
 // where the lens has hidden corners from the first look or bent boards that are
-// fitted as a whole, look again with the lens known and calibrate again. The photographs are returned also with a
-// [*TooWeak] error.
+// fitted as a whole, look again with the lens known and calibrate again, until
+// the lens stays what it is. The photographs are returned also with a [*TooWeak]
+// error.
 func FromPhotos(ctx context.Context, paths []string, board vision.Board, photo PhotoOptions, opts Options) (*Result, *Photos, error) {
 	p, err := ReadPhotos(ctx, paths, board, photo)
 	if err != nil {
@@ -224,16 +246,26 @@ func FromPhotos(ctx context.Context, paths []string, board vision.Board, photo P
 	if err != nil {
 		return nil, p, err
 	}
-	if (missing(p) || whole(p)) && invertible(&res.Camera) {
+	for look := 0; look < mostLooks && (missing(p) || whole(p)) && invertible(&res.Camera); look++ {
 		photo.Camera = &res.Camera
 		again, err := ReadPhotos(ctx, paths, board, photo)
-		if err == nil && (corners(again) > corners(p) || whole(again) && corners(again) == corners(p)) {
-			if better, err := Calibrate(ctx, again.Views, again.Width, again.Height, opts); err == nil {
-				res, p = better, again
-			}
-		}
 		if ctx.Err() != nil {
 			return nil, p, ctx.Err()
+		}
+		if err != nil || corners(again) < corners(p) || corners(again) == corners(p) && !whole(again) {
+			break
+		}
+		better, err := Calibrate(ctx, again.Views, again.Width, again.Height, opts)
+		if ctx.Err() != nil {
+			return nil, p, ctx.Err()
+		}
+		if err != nil {
+			break
+		}
+		settled := apart(&res.Camera, &better.Camera) < 0.3
+		res, p = better, again
+		if settled {
+			break
 		}
 	}
 	res.Camera.Focal35MM, res.Camera.FocalMM = p.Focal35MM, p.FocalMM

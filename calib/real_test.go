@@ -82,9 +82,13 @@ func TestChArUcoPhotographs(t *testing.T) {
 	// Jointly they may differ by more: the published pixels are 0.9 % off square,
 	// which four such photographs cannot tell, and ours are square by the prior.
 	t.Logf("joint %.1f (95 %%: %.1f)", joint, chi9)
+	// The published values are uncertain too: they come from the same photographs
+	// with corners that scatter more (a mean error of 0.182 px is published with
+	// them), by OpenCV 4.6's interpolation, which lies half a pixel off besides.
+	both := math.Hypot(1, 0.182/r.RMSPx)
 	for i := range z {
-		if math.Abs(z[i]) > 2.6 { // the 99 % point
-			t.Errorf("%s differs from the published value by %.1f of its uncertainty", vision.IntrinsicNames[i], z[i])
+		if math.Abs(z[i]) > 2.6*both { // the 99 % point
+			t.Errorf("%s differs from the published value by %.1f of both uncertainties", vision.IntrinsicNames[i], z[i]/both)
 		}
 	}
 	// Four photographs do not fix a camera well, and that is said.
