@@ -114,32 +114,50 @@ func Detect(img *image.Gray, boards []Board, opts DetectOptions) (Result, error)
 	return s.result(), nil
 }
 
-// find looks for the boards where print seems to be: by their chessboards
-// first, whose corners say where the markers are; what that leaves unexplained
-// by OpenCV's search for markers, in the whole picture only when little is
-// found, and at last closer.
+// find looks for the boards where print seems to be, then where it would be in
+// dimmer light; in the whole picture only when little is found, and at last
+// closer.
 func (s *scene) find() error {
 	s.print = s.findBlocks()
-	s.findChess(s.regions())
-	early := func(d Dictionary) ([]Marker, error) { return s.searchRegions(d, s.regions(), false) }
-	if err := s.findByMarkers(early); err != nil {
+	if err := s.search(); err != nil {
 		return err
+	}
+	if bright, dim := s.print.limit, s.dimmer(); dim < bright*2/3 {
+		n := len(s.explained)
+		s.print.limit = dim
+		if err := s.search(); err != nil {
+			return err
+		}
+		if len(s.explained) == n {
+			s.print.limit = bright
+		}
 	}
 	if n := s.count(); n < 2 && n < len(s.boards) {
 		if err := s.findByMarkers(s.searchWhole); err != nil {
 			return err
 		}
 	}
-	late := func(d Dictionary) ([]Marker, error) { return s.searchRegions(d, s.regions(), true) }
-	return s.findByMarkers(late)
+	err := s.findByMarkers(func(dictionary string) ([]Marker, error) { return s.searchRegions(dictionary, s.regions(), true) })
+	if err == nil && s.count() == 0 {
+		err = s.findByMarkers(s.searchClosely)
+	}
+	return err
+}
+
+// search looks for boards in the regions that look like print: by their
+// chessboards, whose corners say where the markers are; then by OpenCV's search
+// for markers.
+func (s *scene) search() error {
+	s.findChess(s.regions())
+	return s.findByMarkers(func(dictionary string) ([]Marker, error) { return s.searchRegions(dictionary, s.regions(), false) })
 }
 
 // findByMarkers searches for markers of every family and measures the boards
 // they show.
-func (s *scene) findByMarkers(search func(Dictionary) ([]Marker, error)) error {
+func (s *scene) findByMarkers(search func(dictionary string) ([]Marker, error)) error {
 	names := slices.Sorted(maps.Keys(s.owner))
 	for _, name := range names {
-		read, err := search(Dictionaries[name])
+		read, err := search(name)
 		if err != nil {
 			return err
 		}
@@ -263,9 +281,9 @@ func (s *scene) searchLevel() int {
 }
 
 // searchWhole looks for markers in the whole picture, reduced where large.
-func (s *scene) searchWhole(d Dictionary) ([]Marker, error) {
+func (s *scene) searchWhole(dictionary string) ([]Marker, error) {
 	b := s.levels[0].Bounds()
-	return s.searchPart(d, image.Rect(0, 0, b.Dx(), b.Dy()), s.searchLevel(), 1)
+	return s.searchPart(dictionary, image.Rect(0, 0, b.Dx(), b.Dy()), s.searchLevel(), 1)
 }
 
 // view measures board i from the markers seen, or answers nil.

@@ -30,6 +30,13 @@ func (s *saddle) mixed(u, v [2]float64) float64 {
 // strongest saddles, together with those of its marker cells.
 const mostSaddles = 150
 
+// Minus the least determinant of second derivatives of a saddle, grey levels²
+// per pixel⁴: above clutter, and, in dim light, above noise.
+const (
+	leastSaddle    = 8
+	leastDimSaddle = 0.8
+)
+
 // saddles finds the saddles of a picture, strongest first.
 func (s *scene) saddles(img *image.Gray) []saddle {
 	b := img.Bounds()
@@ -37,7 +44,11 @@ func (s *scene) saddles(img *image.Gray) []saddle {
 	if w < 12 || h < 12 {
 		return nil
 	}
-	places, values := s.room.find(img, 16*16*8) // 16 is the smoothing's sum
+	least := float32(leastSaddle)
+	if s.print.limit < printEdges {
+		least = leastDimSaddle
+	}
+	places, values := s.room.find(img, 16*16*least) // 16 is the smoothing's sum
 	// The strongest alone are looked at closely.
 	if most := mostSaddles + mostSaddles/2; len(places) > most {
 		v := slices.Clone(values)

@@ -18,6 +18,7 @@ type codebook struct {
 	bits    int
 	words   []uint64
 	correct int // wrong cells that leave no doubt which marker it is
+	alone   int // wrong cells of a marker that stands alone; -1: none can
 }
 
 var codebooks sync.Map // by name of the dictionary: func() *codebook
@@ -36,10 +37,35 @@ func codesOf(dictionary string) *codebook {
 		for id := range c.words {
 			c.words[id] = markerWord(d, id)
 		}
-		c.correct = maxCorrection(d)
+		c.correct = (c.distance() - 1) / 2
+		// The share of all codes that so many wrong cells take for a marker.
+		share := 4 * float64(d.Size) / math.Pow(2, float64(d.Bits*d.Bits))
+		c.alone = -1
+		for sum, ways := share, share; sum < chance && c.alone < min(wrongAlone, c.correct); {
+			c.alone++
+			ways *= float64(d.Bits*d.Bits-c.alone) / float64(c.alone+1)
+			sum += ways
+		}
 		return c
 	}))
 	return f.(func() *codebook)()
+}
+
+// distance is the fewest cells in which two markers, however turned, or one and
+// the same turned, differ.
+func (c *codebook) distance() int {
+	least := c.bits * c.bits
+	for i, w := range c.words {
+		for t := range 4 {
+			for k, v := range c.words[i:] {
+				if k > 0 || t > 0 {
+					least = min(least, bits.OnesCount64(v^w))
+				}
+			}
+			w = c.turned(w)
+		}
+	}
+	return least
 }
 
 // turned is a code as read from a marker turned by a quarter turn: what was at
@@ -233,6 +259,7 @@ func offLevel(p [2]float64, level int) [2]float64 {
 // A marker is taken to be read when so many cells at most are wrong: few where
 // it stands alone, more where others say the same.
 const (
+	chance      = 1e-4 // that cells black and white by chance are taken for a marker
 	wrongAlone  = 2
 	wrongAmong  = 5
 	wrongBorder = 4
@@ -331,7 +358,7 @@ next:
 				}
 				i, ours := s.owner[fam.Dictionary][id]
 				if !ours {
-					if wrong <= wrongAlone && m.border <= wrongAlone {
+					if wrong <= book.alone && m.border <= wrongAlone {
 						ids[id]++
 					}
 					continue
@@ -348,7 +375,7 @@ next:
 					order = append(order, p)
 				}
 				v.markers++
-				if wrong <= wrongAlone && m.border <= wrongAlone {
+				if wrong <= book.alone && m.border <= wrongAlone {
 					v.alone++
 				}
 			}

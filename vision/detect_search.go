@@ -19,6 +19,12 @@ const (
 	// What makes a block look like print: edges in two directions. The
 	// smaller eigenvalue of its mean structure tensor, grey levels² per pixel.
 	printEdges = 60.0
+
+	// In dim light less is enough, but not what noise has.
+	leastEdges = 6.0
+
+	// A board in a quarter of the light of others is still looked for.
+	dimmest = 16
 )
 
 // blocks are the parts of the photograph that look like print.
@@ -27,6 +33,7 @@ type blocks struct {
 	scale    int       // side of a block, pixels of the photograph
 	strength []float32 // edges in two directions, see printEdges
 	limit    float32   // from which strength on a block looks like print
+	most     float32   // of nearly all blocks
 }
 
 // findBlocks looks for edges in two directions, as the print of a board has.
@@ -46,8 +53,37 @@ func (s *scene) findBlocks() (out blocks) {
 		some = append(some, float64(strength[i]))
 	}
 	sort.Float64s(some)
-	limit := math.Max(printEdges, math.Min(4*some[len(some)*3/4], 800))
-	return blocks{bw, bh, blockPx << level, strength, float32(limit)}
+	most := some[len(some)*99/100]
+	return blocks{bw, bh, blockPx << level, strength, float32(math.Max(printEdges, math.Min(4*some[len(some)*3/4], 800))), float32(most)}
+}
+
+// dimmer is the limit from which on blocks look like print in the light that
+// the boards found have, or, when none is found, in dim light.
+func (s *scene) dimmer() float32 {
+	if len(s.explained) == 0 {
+		return max(leastEdges, min(printEdges, s.print.most/10))
+	}
+	var on []float64
+	for _, q := range s.explained {
+		s.print.each(q, func(i int) { on = append(on, float64(s.print.strength[i])) })
+	}
+	if len(on) == 0 {
+		return s.print.limit
+	}
+	sort.Float64s(on)
+	return max(leastEdges, float32(on[len(on)*3/4])/dimmest)
+}
+
+// each calls do for the blocks whose middle lies in a quadrilateral.
+func (b *blocks) each(q [4][2]float64, do func(i int)) {
+	lo, hi := boundsOf(q)
+	for y := max(0, int(lo[1])/b.scale); y < min(b.h, int(hi[1])/b.scale+1); y++ {
+		for x := max(0, int(lo[0])/b.scale); x < min(b.w, int(hi[0])/b.scale+1); x++ {
+			if insideQuad(q, [2]float64{(float64(x) + 0.5) * float64(b.scale), (float64(y) + 0.5) * float64(b.scale)}) {
+				do(y*b.w + x)
+			}
+		}
+	}
 }
 
 // regions lists the places that look like print and lie on no board found,
@@ -62,14 +98,7 @@ func (s *scene) regions() []region {
 		taken[i] = strength[i] < s.print.limit
 	}
 	for _, q := range s.explained {
-		lo, hi := boundsOf(q)
-		for y := max(0, int(lo[1])/scale); y < min(bh, int(hi[1])/scale+1); y++ {
-			for x := max(0, int(lo[0])/scale); x < min(bw, int(hi[0])/scale+1); x++ {
-				if insideQuad(q, [2]float64{(float64(x) + 0.5) * float64(scale), (float64(y) + 0.5) * float64(scale)}) {
-					taken[y*bw+x] = true
-				}
-			}
-		}
+		s.print.each(q, func(i int) { taken[i] = true })
 	}
 	// Connected blocks, a gap of one block allowed.
 	var out []region
@@ -132,7 +161,7 @@ const (
 // searchRegions looks for markers in the regions. late is the second look, at
 // full resolution, into large regions that showed nothing on the reduced
 // picture; early the first.
-func (s *scene) searchRegions(d Dictionary, regions []region, late bool) (read []Marker, err error) {
+func (s *scene) searchRegions(dictionary string, regions []region, late bool) (read []Marker, err error) {
 	budget := searchPx
 	for i, r := range regions {
 		if i == mostRegions {
@@ -157,7 +186,7 @@ func (s *scene) searchRegions(d Dictionary, regions []region, late bool) (read [
 		if budget -= area * enlarge * enlarge; budget < 0 {
 			break
 		}
-		ms, err := s.searchPart(d, r.box, level, enlarge)
+		ms, err := s.searchPart(dictionary, r.box, level, enlarge)
 		if err != nil {
 			return nil, err
 		}
@@ -166,8 +195,32 @@ func (s *scene) searchRegions(d Dictionary, regions []region, late bool) (read [
 	return read, nil
 }
 
+// searchClosely looks for markers in the regions in every way there is.
+func (s *scene) searchClosely(dictionary string) (read []Marker, err error) {
+	budget := searchPx
+	for i, r := range s.regions() {
+		if budget -= r.box.Dx() * r.box.Dy(); i == mostRegions || budget < 0 {
+			break
+		}
+		img := s.levels[0]
+		part := img.SubImage(r.box.Add(img.Bounds().Min)).(*image.Gray)
+		ms, err := everyMarker(part, dictionary)
+		if err != nil {
+			return nil, err
+		}
+		for _, m := range ms {
+			for k := range m.Corners {
+				m.Corners[k][0] += float64(r.box.Min.X)
+				m.Corners[k][1] += float64(r.box.Min.Y)
+			}
+			read = append(read, m)
+		}
+	}
+	return read, nil
+}
+
 // searchPart looks for markers in a box of the photograph on a level.
-func (s *scene) searchPart(d Dictionary, box image.Rectangle, level, enlarge int) ([]Marker, error) {
+func (s *scene) searchPart(dictionary string, box image.Rectangle, level, enlarge int) ([]Marker, error) {
 	f := 1 << level
 	img := s.levels[level]
 	min0 := img.Bounds().Min
@@ -179,7 +232,7 @@ func (s *scene) searchPart(d Dictionary, box image.Rectangle, level, enlarge int
 	if enlarge > 1 {
 		smallest = smallestEnlarged
 	}
-	ms, _, err := findMarkers(part, d, markerSearch{enlarge: enlarge, minSidePx: smallest, winMin: 5, winMax: 21, winStep: 16})
+	ms, err := readMarkers(part, dictionary, markerSearch{enlarge: enlarge, minSidePx: smallest, winMin: 5, winMax: 21, winStep: 16})
 	o := part.Bounds().Min.Sub(min0)
 	for i := range ms {
 		for k := range ms[i].Corners {
@@ -189,16 +242,6 @@ func (s *scene) searchPart(d Dictionary, box image.Rectangle, level, enlarge int
 		}
 	}
 	return ms, err
-}
-
-// addMarker adds a marker to those seen of a board unless it is there.
-func addMarker(seen []Marker, m Marker) []Marker {
-	for _, o := range seen {
-		if o.ID == m.ID && math.Hypot(o.Corners[0][0]-m.Corners[0][0], o.Corners[0][1]-m.Corners[0][1]) < 0.5*o.side() {
-			return seen
-		}
-	}
-	return append(seen, m)
 }
 
 // explain notes that what lies within an outline of the chessboard, and about

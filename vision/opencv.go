@@ -37,10 +37,6 @@ func markerWord(d Dictionary, id int) (word uint64) {
 	return word
 }
 
-// maxCorrection is the number of wrong cells that OpenCV states a dictionary's
-// codes still tell apart.
-func maxCorrection(d Dictionary) int { return int(C.wp_max_correction(C.int(d.opencv))) }
-
 // A Marker is one marker as OpenCV's detector reads it: its corners are good
 // to about a pixel only.
 type Marker struct {

@@ -52,14 +52,6 @@ extern "C" int wp_marker_bits(int dictionary, int id, unsigned char *out, int ca
 	}
 }
 
-extern "C" int wp_max_correction(int dictionary) {
-	try {
-		return wp_dictionary(dictionary).maxCorrectionBits;
-	} catch (...) {
-		return -1;
-	}
-}
-
 extern "C" int wp_find_markers(wp_picture p, int dictionary, const wp_search *s,
 	int *ids, float *corners, int cap,
 	float *rejected, int rejected_cap, int *num_rejected,

@@ -9,9 +9,6 @@ extern "C" {
 /* The inner bits of a marker, row by row, 1 = white; returns bits per side or -1. */
 int wp_marker_bits(int dictionary, int id, unsigned char *out, int cap);
 
-/* How many wrong bits a dictionary's codes correct; -1 where there is none. */
-int wp_max_correction(int dictionary);
-
 /* A grey picture, one byte a pixel. */
 typedef struct {
 	const unsigned char *pix;
