@@ -509,14 +509,13 @@ func smear(img *image.Gray, rng *rand.Rand, mid [2]float64) {
 	}
 }
 
-// All markers but two spoilt: a cross of white through each, more wrong cells
-// than the code corrects.
-func TestTwoReadableMarkersAreEnough(t *testing.T) {
+// All markers but one spoilt: most of the cells of the others are grey.
+func TestOneReadableMarkerIsEnough(t *testing.T) {
 	c := half()
 	p := at(&c, a3, [2]float64{1000, 750}, 1.6, 40, 100, -20)
 	img := render(c, fixtures.DefaultOptics(c.Width), 4, p)
 	for k := range a3.NumMarkers() {
-		if k == 3 || k == 12 {
+		if k == 12 {
 			continue
 		}
 		var mid [2]float64
@@ -526,14 +525,13 @@ func TestTwoReadableMarkersAreEnough(t *testing.T) {
 			mid[1] += px[1] / 4
 		}
 		m := image.Pt(int(mid[0]), int(mid[1]))
-		cover(img, image.Rect(-4, -12, 4, 12).Add(m), 190)
-		cover(img, image.Rect(-12, -4, 12, 4).Add(m), 190)
+		cover(img, image.Rect(-11, -11, 11, 11).Add(m), 190)
 	}
 	raw, err := vision.DetectRaw(img, "36h11")
 	if err != nil {
 		t.Fatal(err)
 	}
-	if len(raw) > 2 {
+	if len(raw) != 1 {
 		t.Fatalf("%d markers are readable: the picture proves nothing", len(raw))
 	}
 	res, err := vision.Detect(img, []vision.Board{a3}, vision.DetectOptions{})
@@ -542,7 +540,7 @@ func TestTwoReadableMarkersAreEnough(t *testing.T) {
 	}
 	px, _ := errorsOf(&c, p, res.Views[0])
 	t.Logf("%d markers, %d corners, rms %.4f px", res.Views[0].Markers, len(px), rms(px))
-	if res.Views[0].Markers > 2 || len(px) < 18 || rms(px) > 0.05 {
+	if res.Views[0].Markers != 1 || len(px) < 18 || rms(px) > 0.05 {
 		t.Errorf("%d markers, %d corners, rms %.4f px", res.Views[0].Markers, len(px), rms(px))
 	}
 }
