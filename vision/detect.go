@@ -124,13 +124,17 @@ func (s *scene) find() error {
 	}
 	if bright, dim := s.print.limit, s.dimmer(); dim < bright*2/3 {
 		n := len(s.explained)
-		s.print.limit = dim
+		s.print.limit, s.patient = dim, n == 0
 		if err := s.search(); err != nil {
 			return err
 		}
 		if len(s.explained) == n {
 			s.print.limit = bright
 		}
+	}
+	if s.count() == 0 {
+		s.patient = true
+		s.chessEverywhere()
 	}
 	if n := s.count(); n < 2 && n < len(s.boards) {
 		if err := s.findByMarkers(s.searchWhole); err != nil {
@@ -243,13 +247,17 @@ type scene struct {
 	look  look // of the last board measured
 	bench bench
 	room  room
+
+	failed  map[int]int // by board: how often it was named and could not be measured
+	patient bool        // nothing is found yet: more may be tried
 }
 
 func newScene(img *image.Gray, boards []Board, opts DetectOptions) (*scene, error) {
 	s := &scene{
 		boards: boards, lens: lens{opts.Camera}, levels: []*image.Gray{img},
 		seen: make([][]Marker, len(boards)), found: make([]*measured, len(boards)), unknown: map[int]bool{},
-		look: look{blur: 0.9},
+		failed: map[int]int{},
+		look:   look{blur: 0.9},
 	}
 	for k := 1; k <= 3; k++ {
 		half, err := reduce(s.levels[k-1], 2)

@@ -350,6 +350,7 @@ const (
 	nearSteps = 12
 	leastHits = 3
 	mostSteps = 6
+	mostTries = 150
 )
 
 // A grid must have so many corners, over more than one row and column, to be
@@ -430,6 +431,17 @@ func (s *scene) findChess(regions []region) {
 	}
 }
 
+// chessEverywhere looks for chessboards in the whole picture: what is near has
+// squares so large that regions take its markers one by one.
+func (s *scene) chessEverywhere() {
+	b := s.levels[0].Bounds()
+	for level := len(s.levels) - 1; level >= 0 && max(b.Dx(), b.Dy())>>level <= 2*lastChessPx; level-- {
+		if s.chessIn(image.Rect(0, 0, b.Dx(), b.Dy()), level, false) {
+			return
+		}
+	}
+}
+
 // leftIn tells whether much of a region is not explained.
 func (s *scene) leftIn(r region) bool {
 	p := &s.print
@@ -476,6 +488,7 @@ func (s *scene) chessIn(box image.Rectangle, level int, last bool) (any bool) {
 		all[k].p[0] += float64(o.X)
 		all[k].p[1] += float64(o.Y)
 	}
+	every := slices.Clone(all)
 	for failures := 0; failures < mostFailures; {
 		n := 0
 	next:
@@ -490,7 +503,7 @@ func (s *scene) chessIn(box image.Rectangle, level int, last bool) (any bool) {
 			n++
 		}
 		all = all[:n]
-		grid := s.bestLattice(all)
+		grid := s.bestLattice(all, nil)
 		if grid == nil {
 			break
 		}
@@ -514,6 +527,10 @@ func (s *scene) chessIn(box image.Rectangle, level int, last bool) (any bool) {
 		}
 		all = rest
 	}
+	if !any && s.patient {
+		grid := s.bestLattice(every, func(g lattice) bool { return s.identify(every, g, level, false) })
+		any = grid != nil
+	}
 	return any
 }
 
@@ -524,11 +541,15 @@ func (s *scene) identify(all []saddle, grid lattice, level int, last bool) bool 
 		return false
 	}
 	if r := s.readLattice(l, &own, all); r.markers > 0 {
+		if s.failed[r.place.board] >= mostMeasured {
+			return false
+		}
 		if w, ok := s.placed(l, r.place, all, level); ok {
 			if m, ok := s.measureGuess(guess{board: r.place.board, warp: w}, r.markers); ok {
 				s.take(m)
 				return true
 			}
+			s.failed[r.place.board]++
 		}
 		return false
 	} else if len(r.unknown) > 0 {
@@ -547,7 +568,7 @@ func (s *scene) identify(all []saddle, grid lattice, level int, last bool) bool 
 		s.explain(q)
 		return true
 	}
-	if !last {
+	if !last && !s.patient {
 		return false
 	}
 	g, ok := s.name(all, grid, level)
@@ -563,6 +584,9 @@ func (s *scene) identify(all []saddle, grid lattice, level int, last bool) bool 
 	s.take(m)
 	return true
 }
+
+// mostMeasured is how often a board that was named is measured in vain.
+const mostMeasured = 5
 
 // take notes a board measured. The clearest of several is kept.
 func (s *scene) take(m *measured) {
@@ -581,14 +605,15 @@ const seenTwice = "the board is seen more than once; the clearest was taken"
 
 // bestLattice tries the strongest saddles as seeds, and first with saddles
 // nearly as strong: corners of squares are stronger than those of marker
-// cells. It takes the largest grid that a board could have.
-func (s *scene) bestLattice(all []saddle) (best lattice) {
+// cells. It takes the largest grid that a board could have, or the first that
+// will do.
+func (s *scene) bestLattice(all []saddle, will func(lattice) bool) (best lattice) {
 	if len(all) < minLattice {
 		return nil
 	}
 	near := newBins(all)
 	f := family{all: all, bins: &near, sign: make([]float64, len(all)), used: make([]bool, len(all))}
-	score := 0
+	score, tries := 0, 0
 	for _, try := range []struct {
 		factor  float64
 		oneSign bool
@@ -604,7 +629,7 @@ func (s *scene) bestLattice(all []saddle) (best lattice) {
 				if try.oneSign {
 					n *= 2 // it stands for as many again
 				}
-				if len(g) < minLattice || n <= score {
+				if len(g) < minLattice || n <= score && will == nil {
 					continue
 				}
 				if try.oneSign {
@@ -618,6 +643,15 @@ func (s *scene) bestLattice(all []saddle) (best lattice) {
 				for i := range s.boards {
 					b := &s.boards[i]
 					if w < b.Cols && h < b.Rows || h < b.Cols && w < b.Rows {
+						if will != nil {
+							if tries++; will(g) {
+								return g
+							}
+							if tries == mostTries {
+								return nil
+							}
+							break
+						}
 						if best, score = g, n; n >= b.NumCorners() {
 							return best
 						}
@@ -947,5 +981,56 @@ func (s *scene) measureGuess(g guess, markers int) (*measured, bool) {
 		px, ok := g.warp.at(b.cornerSquares(i))
 		cs[i] = found{px: px, sd: 0.5, ok: ok}
 	}
-	return s.measure(g.board, markers, newPattern(b, allCells), cs)
+	return s.measureBlurred(g.board, markers, newPattern(b, allCells), cs)
+}
+
+// blurs are those that a board is tried with when it does not look as it would
+// in the photograph's, pixels: within a factor of 2 of the true one its corners
+// are known.
+var blurs = [...]float64{0.9, 2, 4}
+
+// measureBlurred measures a board in a photograph of any blur.
+func (s *scene) measureBlurred(board, markers int, pat *pattern, cs []found) (*measured, bool) {
+	before := s.look
+	if m, ok := s.measure(board, markers, pat, slices.Clone(cs)); ok {
+		return m, true
+	}
+	for _, blur := range blurs {
+		if r := blur / before.blur; r > 0.7 && r < 1.4 {
+			continue
+		}
+		s.look = look{blur: blur}
+		if m, ok := s.measure(board, markers, pat, slices.Clone(cs)); ok {
+			return m, true
+		}
+	}
+	s.look = before
+	// Markers that are covered leave the corners of the squares, where there is
+	// room for a window between.
+	if n := s.boards[board].Cols - 1; pat.half > pat.margin && pat.margin*squareOf(cs, n) >= leastMarginPx {
+		alone := *pat
+		alone.half = 0.95 * pat.margin
+		return s.measure(board, markers, &alone, slices.Clone(cs))
+	}
+	return nil, false
+}
+
+// leastMarginPx is the least distance of markers from the squares' edges, pixels,
+// at which corners are measured by what lies between alone.
+const leastMarginPx = 4
+
+// squareOf is the median distance of corners, n a row, from their neighbours.
+func squareOf(cs []found, n int) float64 {
+	var d []float64
+	for i := range cs {
+		for _, k := range [2]int{i + 1, i + n} {
+			if k < len(cs) && (k > i+1 || k%n > 0) && cs[i].ok && cs[k].ok {
+				d = append(d, math.Hypot(cs[i].px[0]-cs[k].px[0], cs[i].px[1]-cs[k].px[1]))
+			}
+		}
+	}
+	if len(d) == 0 {
+		return 0
+	}
+	return median(d)
 }

@@ -110,7 +110,7 @@ func (s *scene) grow(board int, g group) (*measured, bool) {
 	if count < 4 {
 		return nil, false
 	}
-	return s.measure(board, len(g), fine, cs)
+	return s.measureBlurred(board, len(g), fine, cs)
 }
 
 // shortSide is the marker's shorter side, pixels: what obliquity leaves.

@@ -28,6 +28,7 @@ func DetectMarkers(img *image.Gray, dictionary string) ([]Marker, error) {
 
 // everyMarker is the search of [DetectMarkers].
 func everyMarker(img *image.Gray, dictionary string) ([]Marker, error) {
+	img = brightened(img)
 	var out []Marker
 	look := func(img *image.Gray, level int, o markerSearch) error {
 		ms, err := readMarkers(img, dictionary, o)
@@ -77,20 +78,12 @@ func readMarkers(img *image.Gray, dictionary string, o markerSearch) (out []Mark
 		return nil, err
 	}
 	for _, m := range read {
-		r, ok := readQuad(img, m.Corners, book.bits+2)
-		if !ok || r.border > wrongBorder+2 {
-			continue
-		}
-		if id, turns, _ := book.nearest(r.word, book.correct); id == m.ID && turns == 0 {
+		if id, turns, _, _ := book.readCode(img, m.Corners, book.correct, wrongBorder+2); id == m.ID && turns == 0 {
 			out = append(out, m)
 		}
 	}
 	for _, q := range unread {
-		r, ok := readQuad(img, q, book.bits+2)
-		if !ok || r.border > wrongBorder {
-			continue
-		}
-		id, turns, _ := book.nearest(r.word, book.alone)
+		id, turns, _, _ := book.readCode(img, q, book.alone, wrongBorder)
 		if id < 0 {
 			continue
 		}
@@ -122,3 +115,42 @@ func (m *Marker) middle() (c [2]float64) {
 	}
 	return
 }
+
+// brightened is the picture with its grey levels spread out where they lie close
+// together: OpenCV's thresholds are for good light.
+func brightened(img *image.Gray) *image.Gray {
+	b := img.Bounds()
+	var count [256]int
+	for y := b.Min.Y; y < b.Max.Y; y++ {
+		o := img.PixOffset(b.Min.X, y)
+		for _, v := range img.Pix[o : o+b.Dx()] {
+			count[v]++
+		}
+	}
+	few := b.Dx() * b.Dy() / 200
+	lo, hi := 0, 255
+	for n := count[lo]; lo < 255 && n <= few; n += count[lo] {
+		lo++
+	}
+	for n := count[hi]; hi > 0 && n <= few; n += count[hi] {
+		hi--
+	}
+	if hi-lo >= goodContrast || hi <= lo {
+		return img
+	}
+	var to [256]uint8
+	for v := range to {
+		to[v] = uint8(max(0, min(255, (v-lo)*255/(hi-lo))))
+	}
+	out := image.NewGray(image.Rect(0, 0, b.Dx(), b.Dy()))
+	for y := range b.Dy() {
+		o := img.PixOffset(b.Min.X, b.Min.Y+y)
+		for x, v := range img.Pix[o : o+b.Dx()] {
+			out.Pix[y*out.Stride+x] = to[v]
+		}
+	}
+	return out
+}
+
+// goodContrast, in grey levels, is left as it is.
+const goodContrast = 110

@@ -108,9 +108,10 @@ const readLeast = 10
 
 // readQuad reads the marker with the given corners, pixels of img with its
 // first pixel at (0, 0), clockwise from the top left of the frame that the code
-// is read in. n is the number of cells to a side, the border included. ok is
+// is read in. n is the number of cells to a side, the border included; share the
+// part of a cell's light that each neighbour is taken to have got. ok is
 // false where it leaves the picture or shows no contrast.
-func readQuad(img *image.Gray, q [4][2]float64, n int) (r quadReading, ok bool) {
+func readQuad(img *image.Gray, q [4][2]float64, n int, share float64) (r quadReading, ok bool) {
 	b := img.Bounds()
 	w, h := b.Dx(), b.Dy()
 	base := img.PixOffset(b.Min.X, b.Min.Y)
@@ -150,7 +151,6 @@ func readQuad(img *image.Gray, q [4][2]float64, n int) (r quadReading, ok bool) 
 		}
 	}
 	// Blur lends each cell some of its neighbours' light: it is given back.
-	const share = 0.12
 	for j := range n {
 		for i := range n {
 			o := j*n + i
@@ -183,6 +183,25 @@ func readQuad(img *image.Gray, q [4][2]float64, n int) (r quadReading, ok bool) 
 		}
 	}
 	return r, true
+}
+
+// shares are those that a marker is read with, one after the other.
+var shares = [...]float64{0.12, 0.3, 0.55}
+
+// readCode reads the marker with the given corners, see [readQuad], as the one
+// of a dictionary that it is most like. There is none within limit, or with more
+// than border white cells about it, where id is below 0.
+func (c *codebook) readCode(img *image.Gray, q [4][2]float64, limit, border int) (id, turns, wrong int, r quadReading) {
+	for _, share := range shares {
+		var ok bool
+		if r, ok = readQuad(img, q, c.bits+2, share); !ok || r.border > border {
+			continue
+		}
+		if id, turns, wrong = c.nearest(r.word, limit); id >= 0 {
+			return
+		}
+	}
+	return -1, 0, 0, r
 }
 
 // twoLevels parts values into dark and white ones so that the variance within
@@ -348,11 +367,7 @@ next:
 				if !ok {
 					continue
 				}
-				m, ok := readQuad(s.levels[level], q, book.bits+2)
-				if !ok || m.border > wrongBorder {
-					continue
-				}
-				id, turns, wrong := book.nearest(m.word, min(wrongAmong, book.correct))
+				id, turns, wrong, m := book.readCode(s.levels[level], q, min(wrongAmong, book.correct), wrongBorder)
 				if id < 0 {
 					continue
 				}

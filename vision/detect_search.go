@@ -33,7 +33,8 @@ type blocks struct {
 	scale    int       // side of a block, pixels of the photograph
 	strength []float32 // edges in two directions, see printEdges
 	limit    float32   // from which strength on a block looks like print
-	most     float32   // of nearly all blocks
+	few      float32   // what four fifths of the blocks have: the noise
+	most     float32   // what a hundredth has
 }
 
 // findBlocks looks for edges in two directions, as the print of a board has.
@@ -53,15 +54,15 @@ func (s *scene) findBlocks() (out blocks) {
 		some = append(some, float64(strength[i]))
 	}
 	sort.Float64s(some)
-	most := some[len(some)*99/100]
-	return blocks{bw, bh, blockPx << level, strength, float32(math.Max(printEdges, math.Min(4*some[len(some)*3/4], 800))), float32(most)}
+	at := func(share float64) float32 { return float32(some[int(share*float64(len(some)))]) }
+	return blocks{bw, bh, blockPx << level, strength, max(printEdges, min(4*at(0.75), 800)), at(0.2), at(0.99)}
 }
 
 // dimmer is the limit from which on blocks look like print in the light that
 // the boards found have, or, when none is found, in dim light.
 func (s *scene) dimmer() float32 {
 	if len(s.explained) == 0 {
-		return max(leastEdges, min(printEdges, s.print.most/10))
+		return max(leastEdges, min(printEdges, max(3*s.print.few, s.print.most/10), s.print.most/3))
 	}
 	var on []float64
 	for _, q := range s.explained {
@@ -232,8 +233,11 @@ func (s *scene) searchPart(dictionary string, box image.Rectangle, level, enlarg
 	if enlarge > 1 {
 		smallest = smallestEnlarged
 	}
-	ms, err := readMarkers(part, dictionary, markerSearch{enlarge: enlarge, minSidePx: smallest, winMin: 5, winMax: 21, winStep: 16})
 	o := part.Bounds().Min.Sub(min0)
+	if s.print.limit < printEdges {
+		part = brightened(part)
+	}
+	ms, err := readMarkers(part, dictionary, markerSearch{enlarge: enlarge, minSidePx: smallest, winMin: 5, winMax: 21, winStep: 16})
 	for i := range ms {
 		for k := range ms[i].Corners {
 			c := &ms[i].Corners[k]
