@@ -309,12 +309,21 @@ func (s *starter) findBoard(pl place) (sceneFromBoard pose.SE3, cost float64) {
 				off = 0 // may be fixed in any direction
 			}
 			const usual = 5 * math.Pi / 180 // wheel and floor are straight to a few degrees
-			if cost += off * off / (usual * usual); cost < bestCost {
+			cost += off*off/(usual*usual) + mirrored(s.poses[o], c, len(s.obs[o].Corners))
+			if cost < bestCost {
 				best, bestCost = sceneFromBoard, cost
 			}
 		}
 	}
 	return best, bestCost
+}
+
+// mirrored is how much worse than the better one a board's pose fits its own
+// photograph, up to 1: a fraction of a pixel, which misfit hardly sees, but
+// many times what the corners' covariances allow.
+func mirrored(poses []planarPose, p planarPose, corners int) float64 {
+	evidence := float64(corners) / 2 * (p.cost - poses[0].cost) / math.Max(1, poses[0].cost) // log likelihood ratio
+	return math.Min(1, evidence/20)
 }
 
 // How many of a board's views suggest where it is, and how many judge each
