@@ -267,10 +267,30 @@ func (n *network) addStations(s *State) {
 		case len(stop.Lifted) > 0:
 			n.addPrior("lifted body at station "+stop.Name, levelPrior{0, pr.LiftHeight, pr.LiftTilt}, 3, b)
 		default:
-			id := n.addPrior("floor flatness at station "+stop.Name, levelPrior{0, pr.FloorFlatness, bodyTilt}, 3, b)
+			name, id := "floor flatness at station "+stop.Name, bundle.ResidualID(0)
+			if base := n.turnedOnTheSpot(st); base >= 0 {
+				id = n.addPrior(name, sameLevel{pr.FloorFlatness, bodyTilt}, 3, n.stations[base], b)
+			} else {
+				id = n.addPrior(name, levelPrior{0, pr.FloorFlatness, bodyTilt}, 3, b)
+			}
 			n.flat = append(n.flat, bundle.Row{Residual: id, Row: 0}, bundle.Row{Residual: id, Row: 1}, bundle.Row{Residual: id, Row: 2})
 		}
 	}
+}
+
+// turnedOnTheSpot returns the station at whose place the wheels are steered at
+// this one, or -1: the ground is the one that the wheels stand on there already,
+// and tells nothing new of what is level.
+func (n *network) turnedOnTheSpot(st int) int {
+	if !n.job.Stations[st].Sweep {
+		return -1
+	}
+	for base := st - 1; base >= 0; base-- {
+		if stop := n.job.Stations[base]; n.seen.frame[base] == n.seen.frame[st] && !stop.Sweep && len(stop.Lifted) == 0 {
+			return base
+		}
+	}
+	return -1
 }
 
 // addAxes adds the wheels' axes, and a steering axis to each that is swept.

@@ -516,6 +516,33 @@ func (p levelPrior) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 	return true
 }
 
+// sameLevel says that two bodies are level alike within tilt (two rows) and
+// equally high within sigma (one row), on the same ground.
+type sameLevel struct{ sigma, tilt float64 }
+
+func (p sameLevel) Eval(x [][]float64, r []float64, jac [][]float64) bool {
+	for i := range 3 {
+		r[i] = 0
+	}
+	for k, sign := range []float64{-1, 1} {
+		var one [3]float64
+		var j [][]float64
+		if jac != nil && jac[k] != nil {
+			j = jac[k : k+1]
+		}
+		levelPrior{0, p.sigma, p.tilt}.Eval(x[k:k+1], one[:], j)
+		for i := range one {
+			r[i] += sign * one[i]
+		}
+		if j != nil && sign < 0 {
+			for i := range j[0] {
+				j[0][i] = -j[0][i]
+			}
+		}
+	}
+	return true
+}
+
 // steerPrior keeps a steering axis near where any vehicle has it, weakly, so
 // that a sweep with two stations is solvable and says how little it tells: the
 // axis upright within tilt, and through a point of the body within offset.

@@ -117,6 +117,10 @@ func TestPriorJacobians(t *testing.T) {
 	if worst, err := bundle.CheckJacobian(levelPrior{0.003, 0.001, 0.004}, [][]float64{level}, []bundle.Manifold{bundle.PoseManifold}, 3); err != nil || worst > 1e-6 {
 		t.Errorf("level prior: %g, %v", worst, err)
 	}
+	other := bundle.PoseValue(nudge(r, pose.SE3{R: pose.RotZ(0.5), T: pose.Vec{2, 1, 0.02}}, 0.05))
+	if worst, err := bundle.CheckJacobian(sameLevel{0.001, 0.004}, [][]float64{level, other}, []bundle.Manifold{bundle.PoseManifold, bundle.PoseManifold}, 3); err != nil || worst > 1e-6 {
+		t.Errorf("same level: %g, %v", worst, err)
+	}
 	var hubs [][]float64
 	for range 4 {
 		hubs = append(hubs, bundle.PoseValue(nudge(r, pose.SE3{R: pose.IdentityRotation(), T: pose.Vec{1, 0.9, 0.5}}, 0.1)))

@@ -33,6 +33,8 @@ import (
 //	  tilt, offset, standoff, standoff_u
 //	level        one pose: n.x / tilt, n.y / tilt, (T.z − height) / sigma
 //	  height, sigma, tilt
+//	same-level   two poses: the second's n.x less the first's, over tilt; likewise n.y; likewise T.z over sigma
+//	  sigma, tilt
 //	steer        one line: the first two of Rᵀ(0, 0, 1) over tilt, then of Rᵀ(at − T) over offset
 //	  at X Y Z, tilt, offset
 //	prior        one vector: W·(x − mean)
@@ -108,6 +110,10 @@ func (p mountPrior) Describe() (string, []string) {
 
 func (p levelPrior) Describe() (string, []string) {
 	return "level", []string{bundle.Line("height", p.height), bundle.Line("sigma", p.sigma), bundle.Line("tilt", p.tilt)}
+}
+
+func (p sameLevel) Describe() (string, []string) {
+	return "same-level", []string{bundle.Line("sigma", p.sigma), bundle.Line("tilt", p.tilt)}
 }
 
 func (p steerPrior) Describe() (string, []string) {

@@ -513,6 +513,10 @@ struct Prior {
     } else if (kind == "level") {
       const double tilt = r.one("tilt");
       out[0] = b[2] / tilt, out[1] = b[5] / tilt, out[2] = (b[11] - r.one("height")) / r.one("sigma");
+    } else if (kind == "same-level") {
+      const double tilt = r.one("tilt");
+      const T* a = x[1];
+      out[0] = (a[2] - b[2]) / tilt, out[1] = (a[5] - b[5]) / tilt, out[2] = (a[11] - b[11]) / r.one("sigma");
     } else if (kind == "steer") {
       const std::vector<double>& at = r.list("at", 3);
       V3<T> q = carryBack(b, V3<T>{T(at[0]), T(at[1]), T(at[2])});
