@@ -343,6 +343,19 @@ func (m *measured) matches(b *Board) (pts []match) {
 	return
 }
 
+// places are the matches, of the outline too where that was measured.
+func (m *measured) places(b *Board) (pts []match) {
+	if m.whole == nil {
+		return m.matches(b)
+	}
+	for i := range m.nodes {
+		if n := &m.nodes[i]; n.ok {
+			pts = append(pts, match{n.at, m.own(n), math.Max(n.sd, 0.02)})
+		}
+	}
+	return pts
+}
+
 // finish judges the corners and makes the view.
 func (s *scene) finish(m *measured) bool {
 	b := &s.boards[m.board]
@@ -402,18 +415,32 @@ func (s *scene) straighten(ms []*measured) {
 	if s.lens.cam != nil {
 		return
 	}
-	guess, ok := s.guessLens(ms)
-	if !ok {
-		return
+	// The first guess is made of places that no polynomial explained well.
+	for range 2 {
+		guess, ok := s.guessLens(ms)
+		if !ok {
+			return
+		}
+		s.lens.cam = &guess
+		s.again(ms)
+		if !slices.ContainsFunc(ms, func(m *measured) bool { return m.whole != nil && m.whole.lack > poorFit }) {
+			return
+		}
 	}
-	s.lens.cam = &guess
+}
+
+// poorFit is a lack of fit that a better lens may mend.
+const poorFit = 1.5
+
+// again measures the boards with the scene's lens, where that works.
+func (s *scene) again(ms []*measured) {
 	for _, m := range ms {
 		again := *m
 		again.guessed = true
 		again.cs, again.nodes = slices.Clone(m.cs), slices.Clone(m.nodes)
 		ok := false
 		if m.whole != nil {
-			if again.warp, ok = fitWarp(again.matches(&s.boards[m.board]), s.lens, &s.boards[m.board], true); ok {
+			if again.warp, ok = fitWarp(again.places(&s.boards[m.board]), s.lens, &s.boards[m.board], true); ok {
 				ok = s.fullPasses(&again)
 			}
 		} else {
@@ -432,25 +459,27 @@ func (s *scene) straighten(ms []*measured) {
 func (s *scene) guessLens(ms []*measured) (c Camera, ok bool) {
 	b := s.levels[0].Bounds()
 	f := float64(max(b.Dx(), b.Dy()))
-	at := func(k1, k2 float64) Camera {
-		return Camera{Width: b.Dx(), Height: b.Dy(), FX: f, FY: f, CX: float64(b.Dx()-1) / 2, CY: float64(b.Dy()-1) / 2, K1: k1, K2: k2}
+	at := func(k [3]float64) Camera {
+		return Camera{Width: b.Dx(), Height: b.Dy(), FX: f, FY: f, CX: float64(b.Dx()-1) / 2, CY: float64(b.Dy()-1) / 2, K1: k[0], K2: k[1], K3: k[2]}
 	}
 	var total int
-	for _, m := range ms {
-		total += len(m.view.Corners)
+	places := make([][]match, len(ms))
+	for i, m := range ms {
+		places[i] = m.places(&s.boards[m.board])
+		total += len(places[i])
 	}
 	if total == 0 {
 		return c, false
 	}
-	// Residuals of all corners from their board's homography, ideal pixels.
-	residuals := func(k1, k2 float64) (e []float64) {
-		cam := at(k1, k2)
-		for _, m := range ms {
-			w, ok := fitWarp(m.matches(&s.boards[m.board]), lens{&cam}, &s.boards[m.board], false)
+	// Residuals of all places from their board's homography, ideal pixels.
+	residuals := func(k [3]float64) (e []float64) {
+		cam := at(k)
+		for i, m := range ms {
+			w, ok := fitWarp(places[i], lens{&cam}, &s.boards[m.board], false)
 			if !ok {
 				return nil
 			}
-			for _, p := range m.matches(&s.boards[m.board]) {
+			for _, p := range places[i] {
 				q, ok := w.at(p.board)
 				if !ok {
 					return nil
@@ -468,48 +497,55 @@ func (s *scene) guessLens(ms []*measured) (c Camera, ok bool) {
 	}
 	// Gauss-Newton with numerical derivatives. The priors are those of a lens,
 	// and make one board enough.
-	const prior = 0.5
-	k := [2]float64{}
-	e := residuals(0, 0)
+	prior := [3]float64{0.5, 0.5, 1}
+	var k [3]float64
+	e := residuals(k)
 	before := math.Sqrt(square(e) / float64(2*total))
 	if e == nil || before < 0.02 {
 		return c, false
 	}
 	const step = 1e-4
-	for iter := 0; iter < 6; iter++ {
-		e1, e2 := residuals(k[0]+step, k[1]), residuals(k[0], k[1]+step)
-		if e == nil || len(e1) != len(e) || len(e2) != len(e) {
+	for range 8 {
+		const weight = 1 / (0.01 * 0.01)
+		var j [3][]float64
+		var n matrix
+		var r [10]float64
+		for a := range k {
+			moved := k
+			moved[a] += step
+			if j[a] = residuals(moved); e == nil || len(j[a]) != len(e) {
+				return c, false
+			}
+			for i := range e {
+				j[a][i] = (j[a][i] - e[i]) / step
+				r[a] -= weight * j[a][i] * e[i]
+			}
+			for b := range a + 1 {
+				for i := range e {
+					n[a][b] += weight * j[a][i] * j[b][i]
+				}
+			}
+			n[a][a] += 1 / (prior[a] * prior[a])
+			r[a] -= k[a] / (prior[a] * prior[a])
+		}
+		inv, good := n.invert(len(k))
+		if !good {
 			return c, false
 		}
-		weight := 1 / (0.01 * 0.01)
-		a, d := 1/(prior*prior), 1/(prior*prior)
-		var g0, g1, h float64
-		for i := range e {
-			j0, j1 := (e1[i]-e[i])/step, (e2[i]-e[i])/step
-			a += weight * j0 * j0
-			h += weight * j0 * j1
-			d += weight * j1 * j1
-			g0 -= weight * j0 * e[i]
-			g1 -= weight * j1 * e[i]
+		d := inv.times(&r)
+		var large bool
+		for a := range k {
+			k[a] += d[a]
+			large = large || math.Abs(d[a]) > 5e-4
 		}
-		g0 -= k[0] / (prior * prior)
-		g1 -= k[1] / (prior * prior)
-		det := a*d - h*h
-		if !(det > 0) {
-			return c, false
-		}
-		k0, k1 := (d*g0-h*g1)/det, (a*g1-h*g0)/det
-		k[0] += k0
-		k[1] += k1
-		e = residuals(k[0], k[1])
-		if math.Abs(k0)+math.Abs(k1) < 1e-3 {
+		if e = residuals(k); !large {
 			break
 		}
 	}
 	if e == nil || math.Sqrt(square(e)/float64(2*total)) > before/2 {
 		return c, false
 	}
-	return at(k[0], k[1]), true
+	return at(k), true
 }
 
 // measureCorner fits the corner predicted by w and says whether it looks like

@@ -348,7 +348,7 @@ func (m *measured) solve(b *Board, looks int) (q smooth, ok bool) {
 		q = smooth{modes: newModes(b, m.nodes, degree), looks: looks}
 		spare := -2 * len(q.modes.powers)
 		for i := range m.nodes {
-			if m.nodes[i].ok {
+			if m.counts(&m.nodes[i]) {
 				spare += 2
 			}
 		}
@@ -375,7 +375,7 @@ func (m *measured) solve(b *Board, looks int) (q smooth, ok bool) {
 		}
 		for i := range m.nodes {
 			nd := &m.nodes[i]
-			if !nd.ok {
+			if !m.counts(nd) {
 				continue
 			}
 			q.used++
@@ -425,20 +425,19 @@ func (m *measured) solve(b *Board, looks int) (q smooth, ok bool) {
 		all := make([]float64, len(m.nodes))
 		for i := range m.nodes {
 			nd := &m.nodes[i]
-			if nd.ok {
+			if m.counts(nd) {
 				all[i] = m.offSquared(&q, nd)
 				off = append(off, all[i])
 				sum += all[i]
 			}
 		}
 		spare := float64(2*q.used - 2*k)
-		q.lack = sum / spare
 		// The median of χ² with two degrees of freedom is 1.386.
 		typical := math.Max(leastColour, median(off)/1.386*float64(2*q.used)/spare)
 		out := 0
 		for i := range m.nodes {
 			nd := &m.nodes[i]
-			if nd.ok && all[i] > nodeReject*typical {
+			if m.counts(nd) && all[i] > nodeReject*typical {
 				nd.ok, nd.why = false, "out of line with the others"
 				out++
 			}
@@ -449,6 +448,13 @@ func (m *measured) solve(b *Board, looks int) (q smooth, ok bool) {
 				return q, false
 			}
 			q.cov = &cov
+			spare = 0
+			for i := range m.nodes {
+				if nd := &m.nodes[i]; m.counts(nd) {
+					spare += 2 - m.leverage(&q, nd)
+				}
+			}
+			q.lack = sum / math.Max(1, spare)
 			return q, true
 		}
 	}
@@ -458,6 +464,13 @@ func (m *measured) solve(b *Board, looks int) (q smooth, ok bool) {
 // maxUnknowns are those of the smooth solution: the modes in x and in y, the
 // push of the outline and the look.
 const maxUnknowns = 2*numTerms + 1 + numLooks
+
+// counts tells whether a node takes part in the solution. Far from the middle
+// of the picture no polynomial follows a lens as far as the outline, so that
+// with a guessed one corners speak for themselves.
+func (m *measured) counts(nd *node) bool {
+	return nd.ok && (!m.guessed || nd.corner >= 0)
+}
 
 // design is how the solution moves what a node's system knows of.
 func (m *measured) design(q *smooth, nd *node) (j [numShared][maxUnknowns]float64) {
@@ -548,6 +561,48 @@ func (m *measured) off(q *smooth, nd *node) (n [3]float64, r [2]float64) {
 	}
 	n[1] /= 2
 	return n, r
+}
+
+// leverage is how much of a window's two degrees of freedom the smooth solution
+// has followed: what the mean of offSquared falls short of 2.
+func (m *measured) leverage(q *smooth, nd *node) (l float64) {
+	j := m.design(q, nd)
+	dim := len(q.x)
+	// What the solution does to the sums that off makes.
+	var a [2][maxUnknowns]float64
+	var n [3]float64
+	for i := range numShifts {
+		for b := range numShared {
+			s := nd.system.n[i][b]
+			if s == 0 {
+				continue
+			}
+			if b < numShifts {
+				n[i%2+b%2] += s
+			}
+			for c, v := range j[b][:dim] {
+				a[i%2][c] += s * v
+			}
+		}
+	}
+	n[1] /= 2
+	det := n[0]*n[2] - n[1]*n[1]
+	if !(det > 0) {
+		return 2
+	}
+	var v [3]float64
+	for i := range dim {
+		var x, y float64
+		for c := range dim {
+			w := q.cov.At(i, c)
+			x += w * a[0][c]
+			y += w * a[1][c]
+		}
+		v[0] += a[0][i] * x
+		v[1] += a[0][i] * y
+		v[2] += a[1][i] * y
+	}
+	return (n[2]*v[0] - 2*n[1]*v[1] + n[0]*v[2]) / det
 }
 
 // own is where the node's own window sees it: the solution followed, and what
