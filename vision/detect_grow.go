@@ -389,7 +389,7 @@ func (s *scene) finish(m *measured) bool {
 		return false
 	}
 	if m.whole != nil {
-		v.Joint = m.whole.joint(b, v.Corners)
+		v.Joint = m.whole.joint(b, v.Corners, m.look.sharp != 0)
 	}
 	mid := [2]float64{float64(b.Cols) / 2, float64(b.Rows) / 2}
 	var ratio float64
