@@ -227,6 +227,16 @@ func examples(t testing.TB) []example {
 	long.Visit.Remarks = []string{strings.Repeat("A remark that goes on for a while. ", 30)}
 	long.Warnings = []string{strings.Repeat("A warning that goes on for a while. ", 10)}
 
+	// Limits that are as long as they get, beside two epochs.
+	wide := whole(t)
+	usualTarget := wide.Target
+	wide.Target = func(r rig.Reading) *align.Target {
+		if r.Quantity == align.Toe {
+			return &align.Target{Quantity: r.Quantity, Axle: r.Axle, Side: r.Side, Wish: 0.00075, Low: -0.00075, High: 0.00225}
+		}
+		return usualTarget(r)
+	}
+
 	bare := &record.Input{Vehicle: car.Vehicle, Readings: []rig.Reading{{Epoch: "as found", Quantity: align.Toe, Axle: 1, Side: align.Left, Value: 0.1, U: 0.01, Unit: "deg"}}}
 
 	return []example{
@@ -235,6 +245,9 @@ func examples(t testing.TB) []example {
 		{"whole", whole(t), record.Options{}},
 		{"whole-page", whole(t), record.Options{Style: record.OnePage}},
 		{"whole-customer", whole(t), record.Options{Style: record.Customer}},
+		{"wide", wide, record.Options{}},
+		{"wide-page", wide, record.Options{Style: record.OnePage}},
+		{"wide-minutes", wide, record.Options{Angles: record.Minutes, ToeDistance: true}},
 		{"trailer", trailer, record.Options{}},
 		{"trailer-page", trailer, record.Options{Style: record.OnePage}},
 		{"five", five, record.Options{}},

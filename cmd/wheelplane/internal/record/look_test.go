@@ -39,6 +39,9 @@ func overlap(a0, a1, b0, b1 float64) float64 { return math.Min(a1, b1) - math.Ma
 
 var word = regexp.MustCompile(`<word xMin="([\d.-]+)" yMin="([\d.-]+)" xMax="([\d.-]+)" yMax="([\d.-]+)">(.*?)</word>`)
 
+// touching are two numbers set so close that pdftotext takes them for a word.
+var touching = regexp.MustCompile(`[\d°\x{2032}]\x{2212}[\d.]+`)
+
 // On no page do words overlap, or stand in the margins (poppler's pdftotext
 // tells where they stand, in points).
 func TestPagesAreTidy(t *testing.T) {
@@ -63,6 +66,9 @@ func TestPagesAreTidy(t *testing.T) {
 					boxes = append(boxes, record.Box{Text: m[5], X0: v[0], Y0: v[1] + 0.2*h, X1: v[2], Y1: v[3] - 0.2*h})
 				}
 				n += len(boxes)
+				if m := touching.FindString(part); m != "" {
+					t.Errorf("page %d: two numbers touch: %s", page+1, m)
+				}
 				for i, a := range boxes {
 					if a.X0 < 13.9 || a.X1 > width-13.9 || a.Y0 < 8 || a.Y1 > height-7.5 {
 						t.Errorf("page %d: %q stands in the margin: %+v", page+1, a.Text, a)

@@ -455,21 +455,20 @@ func (s *sheet) verdicts() {
 
 // columns are where things stand in the table of readings, mm from the margin.
 type columns struct {
-	side, found, left, target, targetEnd, strip, width float64
-	value, plus                                        float64 // right edges within an epoch
-	mark                                               float64
-	blockW                                             float64
+	side, found, left, wishEnd, targetEnd, strip, width float64
+	value, plus                                         float64 // right edges within an epoch
+	mark                                                float64
+	blockW                                              float64
 }
 
-// wishEnd is where the value to adjust to ends in the target's column.
-const wishEnd = 8.2
-
-func (s *sheet) columns() columns {
+// columns places them; targets and limits take what the lines up to this rank
+// need.
+func (s *sheet) columns(rank int) columns {
 	w := s.x1 - s.x0
 	c := columns{side: 30, found: 36.5, value: 11, plus: 22.8, mark: 29.3, blockW: 44}
 	if s.Angles == Minutes {
 		c.value, c.plus = 12.5, 25.5
-		c.mark = 28.5
+		c.mark, c.blockW = 30.6, 45
 	}
 	if !s.judged {
 		c.blockW = c.plus + 4
@@ -480,13 +479,20 @@ func (s *sheet) columns() columns {
 		x += c.blockW
 	}
 	if s.judged {
-		c.target = x + 0.5
-		x += 26.5
-		if s.last == "" {
-			x += 8
+		wish, limits := 7.7, 14.0
+		for axle := 1; axle <= len(s.Vehicle.Axles); axle++ {
+			for _, l := range s.mains(axle, rank) {
+				a, b := s.limits(l)
+				wish = math.Max(wish, textWidth(a, sizeTable-0.3, false))
+				limits = math.Max(limits, textWidth(b, sizeTable-0.3, false))
+			}
 		}
-		c.targetEnd = x
-		x += 2
+		c.wishEnd = x + 0.5 + wish
+		c.targetEnd = c.wishEnd + 2.2 + limits
+		if s.last == "" {
+			c.targetEnd += 4
+		}
+		x = c.targetEnd + 2
 	}
 	c.strip = x
 	c.width = w - x
@@ -500,7 +506,7 @@ func (s *sheet) tableHead(c columns) {
 		s.text(s.x0+c.left+c.value-8.5, y, fit(upper(s.last), sizeTable, true, c.blockW-4), sizeTable, ink, true, start)
 	}
 	if s.judged {
-		s.text(s.x0+c.target+wishEnd, y, "Target", sizeTable, ink, true, end)
+		s.text(s.x0+c.wishEnd, y, "Target", sizeTable, ink, true, end)
 		s.text(s.x0+c.targetEnd, y, "limits", sizeSmall, soft, false, end)
 		s.text(s.x0+c.strip+c.width*(bandFrom+bandTo)/2, y, "tolerance", sizeSmall, soft, false, middle)
 	}
@@ -511,7 +517,7 @@ func (s *sheet) tableHead(c columns) {
 // readings sets the table of readings with their strips, axle by axle, the
 // rows pitch high.
 func (s *sheet) readings(rank int, pitch float64) {
-	c := s.columns()
+	c := s.columns(rank)
 	s.tableHead(c)
 	for axle := 1; axle <= len(s.Vehicle.Axles); axle++ {
 		lines := s.mains(axle, rank)
@@ -542,7 +548,7 @@ func (s *sheet) readings(rank int, pitch float64) {
 func (s *sheet) row(l *line, c columns, pitch float64) {
 	y := s.y + pitch/2 + sizeTable*point*0.36
 	if l.first {
-		size := math.Max(5.8, math.Min(sizeTable, sizeTable*(c.side-1.8)/textWidth(l.title(), sizeTable, false)))
+		size := math.Max(5.8, math.Min(sizeTable, sizeTable*0.999*(c.side-1.8)/textWidth(l.title(), sizeTable, false)))
 		s.text(s.x0+1, y, fit(s.clean(l.title()), size, false, c.side-1.8), size, ink, false, start)
 	}
 	s.text(s.x0+c.side, y, fit(s.clean(l.whose()), sizeTable, false, c.found-c.side+1.5), sizeTable, soft, false, start)
@@ -567,7 +573,7 @@ func (s *sheet) row(l *line, c columns, pitch float64) {
 	}
 	if s.judged {
 		wish, limits := s.limits(l)
-		s.text(s.x0+c.target+wishEnd, y, wish, sizeTable-0.3, ink, false, end)
+		s.text(s.x0+c.wishEnd, y, wish, sizeTable-0.3, ink, false, end)
 		s.text(s.x0+c.targetEnd, y, limits, sizeTable-0.3, soft, false, end)
 	}
 	s.paint(s.strip(l, c.width, pitch), s.x0+c.strip, s.y)

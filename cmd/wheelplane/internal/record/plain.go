@@ -173,8 +173,12 @@ func (t *telling) plainSummary() string {
 	switch {
 	case n == 0:
 		return "This is how the wheels stand. No target values were given, so nothing is judged here."
+	case outside == 1:
+		return fmt.Sprintf("Of %s with a target, one lies outside what the target allows. It is marked below.", plural(n, "reading"))
 	case outside > 0:
 		return fmt.Sprintf("Of %s with a target, %d lie outside what the target allows. They are marked below.", plural(n, "reading"), outside)
+	case undecided == 1:
+		return fmt.Sprintf("No reading lies outside what the target allows; of %s, one lies too close to a limit to tell.", plural(n, "reading"))
 	case undecided > 0:
 		return fmt.Sprintf("No reading lies outside what the target allows; of %s, %d lie too close to a limit to tell.", plural(n, "reading"), undecided)
 	}
