@@ -94,6 +94,9 @@ func (p *Problem) Eliminate(b BlockID) { p.blocks[b].eliminate = true }
 // Name returns the name of a block.
 func (p *Problem) Name(b BlockID) string { return p.blocks[b].name }
 
+// ResidualName returns the name of a residual.
+func (p *Problem) ResidualName(id ResidualID) string { return p.residuals[id].name }
+
 // Dim returns the number of components of a block's step, held ones included.
 func (p *Problem) Dim(b BlockID) int { return p.blocks[b].dim }
 

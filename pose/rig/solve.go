@@ -48,6 +48,8 @@ type Solution struct {
 	Network  Network
 	Warnings []string
 	Used     []bool // by photo
+
+	net *network // of the last fit
 }
 
 // Network tells how the solution came about and how well it fits.
@@ -355,7 +357,7 @@ func (f *fitting) reweigh() error {
 
 // solution derives the readings and tells how they came about.
 func (f *fitting) solution() (*Solution, error) {
-	sol := &Solution{State: f.state, Used: f.used}
+	sol := &Solution{State: f.state, Used: f.used, net: f.net}
 	net := &sol.Network
 	net.Faults, net.LeftOut = f.faults, f.leftOut
 	net.Rejected, net.RejectedViews, net.Corners, net.Iterations = f.rejected, f.offViews, f.net.corners, f.iterations
