@@ -323,3 +323,24 @@ func budget(n *network, s *State) ([]EpochReadings, [][]Share, error) {
 	}
 	return total, out, nil
 }
+
+// Loose lists the unknowns that are places or turns of something in the bay,
+// m and rad: those that a tape measure and the eye tell about.
+func (o *Outlook) Loose() []int {
+	n := o.net
+	lists := append([][]bundle.BlockID{n.stations, n.hubs, n.lines, n.hangs, n.floor, n.body}, n.spins...)
+	var out []int
+	for _, ids := range append(lists, n.steers...) {
+		for _, id := range ids {
+			if id < 0 {
+				continue
+			}
+			for _, col := range o.info.Columns(id) {
+				if col >= 0 {
+					out = append(out, col)
+				}
+			}
+		}
+	}
+	return out
+}

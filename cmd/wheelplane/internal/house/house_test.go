@@ -30,10 +30,11 @@ var rooms = map[string][]string{
 	"pose/bundle":                    {"pose"},
 	"pose/align":                     {"pose"},
 	"pose/rig":                       {"vision", "pose", "pose/bundle", "pose/align"},
+	"pose/plan":                      {"vision", "pose", "pose/bundle", "pose/align", "pose/rig"},
 	"calib":                          {"vision", "pose", "pose/bundle"},
 	"fixtures":                       {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "calib"},
 	"cmd/wheelplane":                 {"cmd/wheelplane/internal/cli"},
-	"cmd/wheelplane/internal/cli":    {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "calib", "fixtures", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit", "cmd/wheelplane/internal/work", "cmd/wheelplane/internal/record"},
+	"cmd/wheelplane/internal/cli":    {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "pose/plan", "calib", "fixtures", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit", "cmd/wheelplane/internal/work", "cmd/wheelplane/internal/record"},
 	"cmd/wheelplane/internal/spec":   {"pose/align", "pose/rig"},
 	"cmd/wheelplane/internal/visit":  {"pose/align"},
 	"cmd/wheelplane/internal/work":   {"pose/align", "pose/rig", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit"},
@@ -42,7 +43,7 @@ var rooms = map[string][]string{
 }
 
 // pure rooms read no files, know no file format and print nothing.
-var pure = []string{"pose", "pose/bundle", "pose/align"}
+var pure = []string{"pose", "pose/bundle", "pose/align", "pose/plan"}
 
 // top is what may lie at the top of the repository, besides names that start
 // with a dot.

@@ -1,0 +1,621 @@
+// Package plan chooses photographs before they are taken. A plan is a job without
+// photographs, whose observations are predicted and go through the chain that
+// solves: nothing is computed another way.
+package plan
+
+import (
+	"cmp"
+	"fmt"
+	"math"
+	"slices"
+
+	"wheelplane/pose"
+	"wheelplane/pose/align"
+	"wheelplane/pose/bundle"
+	"wheelplane/pose/rig"
+	"wheelplane/vision"
+
+	"gonum.org/v1/gonum/mat"
+)
+
+// Options steer [Make]; the zero value works.
+type Options struct {
+	// Wanted is the standard uncertainty wanted of camber, toe, thrust and scrub
+	// angles, rad. 0: 0.015 degrees.
+	Wanted float64
+	// Turn is how far the wheels turn from station to station, rad. 0: 30 degrees.
+	Turn float64
+	// MostPhotos is where to stop at each station, wanted or not. 0: 20.
+	MostPhotos int
+	Detector   Detector
+	// Where the boards on the floor and the body are. nil: FloorPlaces, BodyPlaces.
+	FloorFromBoard, BodyFromBoard []pose.SE3
+}
+
+func (o Options) withDefaults(job *rig.Job) Options {
+	if o.Wanted == 0 {
+		o.Wanted = 0.015 * math.Pi / 180
+	}
+	if o.Turn == 0 {
+		o.Turn = 30 * math.Pi / 180
+	}
+	if o.MostPhotos == 0 {
+		o.MostPhotos = 20
+	}
+	if o.FloorFromBoard == nil {
+		o.FloorFromBoard = FloorPlaces(job, len(job.Floor))
+	}
+	if o.BodyFromBoard == nil {
+		o.BodyFromBoard = BodyPlaces(job)
+	}
+	return o
+}
+
+// IsWanted tells whether a plan works for a reading.
+func IsWanted(r align.Reading) bool {
+	switch r.Quantity {
+	case align.Camber, align.Toe, align.ThrustAngle, align.ScrubAngle:
+		return true
+	}
+	return false
+}
+
+// Plan is what to photograph, and what to expect of it.
+type Plan struct {
+	Job      *rig.Job   // its photos are the shots
+	State    *rig.State // as it would be
+	Shots    []Shot
+	Obs      []rig.Observation
+	Readings []rig.EpochReadings
+	Rolled   []float64 // by station, from the first, m
+	Worst    float64   // largest uncertainty of a wanted reading, rad
+	Met      bool      // no more than wanted
+	// Trade is the largest uncertainty of a wanted reading by number of
+	// photographs, as they were chosen, rad; the first entries are infinite.
+	Trade []float64
+}
+
+// Rolls tells how far the vehicle has rolled by each station, m, and how far
+// lifted wheels were spun, rad: by turn each time.
+func Rolls(job *rig.Job, turn float64) (rolled, spun []float64) {
+	way := turn * radius(job.Vehicle.Axles[0])
+	at, hand := 0.0, 0.0
+	for st, s := range job.Stations {
+		if st > 0 {
+			before := job.Stations[st-1]
+			same := !slices.ContainsFunc(job.Hangs, func(h rig.Hang) bool { return h.Stations.Has(st) != h.Stations.Has(st-1) })
+			switch {
+			case len(s.Lifted) > 0 && len(before.Lifted) > 0:
+				hand += 75 * math.Pi / 180
+			case len(s.Lifted) == 0 && len(before.Lifted) == 0 && !s.Sweep && !before.Sweep && same && s.Epoch == before.Epoch:
+				at += way
+			}
+		}
+		rolled, spun = append(rolled, at), append(spun, hand)
+	}
+	return rolled, spun
+}
+
+// Make plans the photographs of a job; those it has do not count.
+func Make(job *rig.Job, camera vision.Camera, o Options) (*Plan, error) {
+	o = o.withDefaults(job)
+	rolled, spun := Rolls(job, o.Turn)
+	s := job.Nominal(camera, rolled, spun, o.FloorFromBoard, o.BodyFromBoard)
+	e, err := newEngine(job, camera, s, nil, nil, o)
+	if err != nil {
+		return nil, err
+	}
+	e.ring()
+	var trade []float64
+	for range e.chosen {
+		trade = append(trade, math.Inf(1))
+	}
+	if len(trade) > 0 {
+		trade[len(trade)-1] = e.worst()
+	}
+	for !e.met() && len(e.chosen) < o.MostPhotos*len(job.Stations) {
+		k, gain := e.best()
+		if k < 0 || gain < 0.002*e.cost() {
+			break
+		}
+		e.add(k)
+		trade = append(trade, e.worst())
+	}
+	e.control()
+	e.thin()
+	p := &Plan{Rolled: rolled, Trade: trade}
+	for _, k := range e.chosen {
+		p.Shots = append(p.Shots, e.shots[k-e.given])
+	}
+	// As one walks round the vehicle, from its left front corner rearwards.
+	around := func(s Shot) float64 { return math.Atan2(s.At[1], -(s.At[0] - e.middle())) }
+	slices.SortStableFunc(p.Shots, func(a, b Shot) int {
+		return cmp.Or(cmp.Compare(a.Station, b.Station), cmp.Compare(walk(around(a)), walk(around(b))))
+	})
+	return p, p.predict(job, camera, s, o)
+}
+
+// walk turns a direction from the middle, left = π/2, into the way walked: 0 at the
+// front left, growing rearwards along the left side.
+func walk(direction float64) float64 {
+	return math.Mod(math.Pi-direction+2*math.Pi, 2*math.Pi)
+}
+
+// middle is half way along the vehicle, in the body.
+func (e *engine) middle() float64 {
+	return (axleX(e.job, 0) + axleX(e.job, len(e.job.Vehicle.Axles)-1)) / 2
+}
+
+// predict fills in what is to be expected of the shots.
+func (p *Plan) predict(job *rig.Job, camera vision.Camera, s *rig.State, o Options) (err error) {
+	p.Job, p.State, p.Obs = withShots(job, s, p.Shots)
+	if p.Readings, err = rig.Predict(p.Job, camera, p.Obs, p.State); err != nil {
+		return err
+	}
+	p.Worst = Worst(p.Readings)
+	p.Met = p.Worst <= o.Wanted*(1+1e-6)
+	return nil
+}
+
+// Worst is the largest uncertainty of a wanted reading, rad.
+func Worst(list []rig.EpochReadings) (u float64) {
+	for _, set := range list {
+		for i, r := range set.Readings {
+			if IsWanted(r) {
+				u = math.Max(u, set.U(i))
+			}
+		}
+	}
+	return u
+}
+
+// withShots returns a job with shots for its photos.
+func withShots(job *rig.Job, s *rig.State, shots []Shot) (*rig.Job, *rig.State, []rig.Observation) {
+	j, state := job.Clone(), *s
+	j.Photos, state.Cameras, state.Wanders = nil, nil, nil
+	var obs []rig.Observation
+	for k, shot := range shots {
+		j.Photos = append(j.Photos, rig.Photo{Path: fmt.Sprintf("photos/%s/%02d.jpg", j.Stations[shot.Station].Name, k+1), Station: shot.Station})
+		state.Cameras = append(state.Cameras, shot.CameraFromFloor)
+		for i, b := range shot.Boards {
+			obs = append(obs, rig.Observation{Photo: k, Board: b, Corners: shot.corners[i]})
+		}
+	}
+	return j, &state, obs
+}
+
+// Next returns the photographs, up to count, that would help most the wanted
+// readings of a job that has some: s is where everything is, with a camera for
+// each photo, obs what they hold, used which of them count. The first helps most;
+// each counts with those before it. Worst is what is left after each, rad.
+func Next(job *rig.Job, camera vision.Camera, s *rig.State, obs []rig.Observation, used []bool, count int, o Options) (shots []Shot, worst []float64, err error) {
+	o = o.withDefaults(job)
+	e, err := newEngine(job, camera, s, obs, used, o)
+	if err != nil {
+		return nil, nil, err
+	}
+	for k := range e.given {
+		e.add(k)
+	}
+	for range count {
+		k, _ := e.best()
+		if k < 0 {
+			break
+		}
+		e.add(k)
+		shots, worst = append(shots, e.shots[k-e.given]), append(worst, e.worst())
+	}
+	return shots, worst, nil
+}
+
+// engine chooses among photographs by what they add.
+type engine struct {
+	o      Options
+	job    *rig.Job
+	given  int    // photographs that are there, before the shots
+	shots  []Shot // to choose from
+	cols   [][]int32
+	rows   []*mat.Dense // information of each photograph as independent rows
+	c      *mat.SymDense
+	q      *mat.Dense // G·C of the wanted readings
+	g      *mat.Dense
+	chosen []int
+	bound  []float64 // on the gain, by photograph
+}
+
+func newEngine(job *rig.Job, camera vision.Camera, s *rig.State, obs []rig.Observation, used []bool, o Options) (*engine, error) {
+	e := &engine{o: o, job: job}
+	cast := job.Cast()
+	for st := range job.Stations {
+		e.shots = append(e.shots, sceneAt(job, cast, s, &camera, o.Detector, st).shotsAt(st, s.FloorFromBody[st])...)
+	}
+	all, state, list := withShots(job, s, e.shots)
+	if obs != nil {
+		all, state, list = job.Clone(), new(rig.State), nil
+		*state = *s
+		e.given = len(job.Photos)
+		shown := make([]int, e.given)
+		for _, ob := range obs {
+			if used[ob.Photo] {
+				list = append(list, ob)
+				shown[ob.Photo]++
+			}
+		}
+		state.Cameras, state.Wanders = slices.Clone(s.Cameras), nil
+		for k, shot := range e.shots {
+			all.Photos = append(all.Photos, rig.Photo{Path: fmt.Sprintf("next %d", k), Station: shot.Station})
+			state.Cameras = append(state.Cameras, shot.CameraFromFloor)
+			for i, b := range shot.Boards {
+				list = append(list, rig.Observation{Photo: e.given + k, Board: b, Corners: shot.corners[i]})
+			}
+		}
+	}
+	if len(list) == 0 {
+		return nil, fmt.Errorf("no place around the vehicle shows two boards together: lay floor boards between those on the wheels, or print larger ones")
+	}
+	out, err := rig.NewOutlook(all, camera, list, state)
+	if err != nil {
+		return nil, err
+	}
+	h := out.Priors()
+	for _, col := range out.Loose() {
+		// A tape measure and the eye: 0.3 m, 17 degrees. Next to nothing, but no
+		// selection is without an answer.
+		h.SetSym(col, col, h.At(col, col)+1/(0.3*0.3))
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(h) {
+		return nil, fmt.Errorf("internal: the priors do not fix the plan")
+	}
+	e.c = new(mat.SymDense)
+	if err := chol.InverseTo(e.c); err != nil {
+		return nil, fmt.Errorf("internal: %w", err)
+	}
+	for p := range e.given + len(e.shots) {
+		var f *mat.Dense
+		cols, info := out.Photo(p)
+		if info != nil {
+			f = bundle.Rows(info)
+		}
+		e.cols, e.rows = append(e.cols, cols), append(e.rows, f)
+	}
+	wanted, err := out.Gradients(IsWanted)
+	if err != nil {
+		return nil, err
+	}
+	if len(wanted) == 0 {
+		return nil, fmt.Errorf("no wheel has readings to plan for: hang boards on both wheels of two axles")
+	}
+	e.g = mat.NewDense(len(wanted), out.Size(), nil)
+	for i, w := range wanted {
+		e.g.SetRow(i, w.G)
+	}
+	e.q = new(mat.Dense)
+	e.q.Mul(e.g, e.c)
+	e.bound = make([]float64, e.given+len(e.shots))
+	for k := range e.bound {
+		e.bound[k] = math.Inf(1)
+	}
+	return e, nil
+}
+
+// variance of wanted reading r.
+func (e *engine) variance(r int) float64 {
+	return mat.Dot(e.q.RowView(r), e.g.RowView(r))
+}
+
+func (e *engine) worst() (u float64) {
+	n, _ := e.g.Dims()
+	for r := range n {
+		u = math.Max(u, math.Sqrt(math.Max(0, e.variance(r))))
+	}
+	return u
+}
+
+func (e *engine) met() bool { return e.worst() <= e.o.Wanted }
+
+// weight of a reading's variance: those that are good enough count little.
+func (e *engine) weight(variance float64) float64 {
+	w := 1 / (e.o.Wanted * e.o.Wanted)
+	if variance*w <= 1 {
+		return 0.05 * w
+	}
+	return w
+}
+
+// cost is what is made small: the wanted readings' variances over that wanted
+// (A-optimal).
+func (e *engine) cost() (sum float64) {
+	n, _ := e.g.Dims()
+	for r := range n {
+		v := e.variance(r)
+		sum += v * e.weight(v)
+	}
+	return sum
+}
+
+// parts returns, of photograph k, F·C (rows × all columns) and F·C·Fᵀ.
+func (e *engine) parts(k int, whole bool) (fc *mat.Dense, inner *mat.SymDense) {
+	f, cols := e.rows[k], e.cols[k]
+	m, w := f.Dims()
+	n := e.c.SymmetricDim()
+	sub := mat.NewDense(w, w, nil)
+	for i, a := range cols {
+		for j, b := range cols {
+			sub.Set(i, j, e.c.At(int(a), int(b)))
+		}
+	}
+	var fs, ff mat.Dense
+	fs.Mul(f, sub)
+	ff.Mul(&fs, f.T())
+	inner = mat.NewSymDense(m, nil)
+	for i := range m {
+		for j := i; j < m; j++ {
+			inner.SetSym(i, j, (ff.At(i, j)+ff.At(j, i))/2)
+		}
+	}
+	if whole {
+		part := mat.NewDense(w, n, nil)
+		for i, a := range cols {
+			for j := range n {
+				part.Set(i, j, e.c.At(int(a), j))
+			}
+		}
+		fc = new(mat.Dense)
+		fc.Mul(f, part)
+	}
+	return fc, inner
+}
+
+// change returns by how much the wanted variances fall if photograph k is added
+// (sign 1), or rise if it goes (sign −1); nil where that leaves nothing.
+func (e *engine) change(k int, sign float64) []float64 {
+	if e.rows[k] == nil {
+		return nil
+	}
+	_, inner := e.parts(k, false)
+	m := inner.SymmetricDim()
+	for i := range m {
+		for j := i; j < m; j++ {
+			inner.SetSym(i, j, sign*inner.At(i, j))
+		}
+		inner.SetSym(i, i, inner.At(i, i)+1)
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(inner) {
+		return nil
+	}
+	r, _ := e.q.Dims()
+	q := mat.NewDense(len(e.cols[k]), r, nil)
+	for i, a := range e.cols[k] {
+		for j := range r {
+			q.Set(i, j, e.q.At(j, int(a)))
+		}
+	}
+	var d, solved mat.Dense
+	d.Mul(e.rows[k], q)
+	if chol.SolveTo(&solved, &d) != nil {
+		return nil
+	}
+	out := make([]float64, r)
+	for j := range r {
+		for i := range m {
+			out[j] += d.At(i, j) * solved.At(i, j)
+		}
+	}
+	return out
+}
+
+// update adds photograph k (sign 1) or takes it out (sign −1).
+func (e *engine) update(k int, sign float64) {
+	fc, inner := e.parts(k, true)
+	m := inner.SymmetricDim()
+	for i := range m {
+		for j := i; j < m; j++ {
+			inner.SetSym(i, j, sign*inner.At(i, j))
+		}
+		inner.SetSym(i, i, inner.At(i, i)+1)
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(inner) {
+		panic("plan: a photograph was taken out that is needed")
+	}
+	var l mat.TriDense
+	chol.LTo(&l)
+	half := mat.DenseCopyOf(fc)
+	if err := half.Solve(&l, fc); err != nil {
+		if _, poor := err.(mat.Condition); !poor {
+			panic(err)
+		}
+	}
+	e.c.SymRankK(e.c, -sign, half.T())
+	e.q.Mul(e.g, e.c)
+}
+
+func (e *engine) add(k int) {
+	if e.rows[k] == nil {
+		return
+	}
+	e.update(k, 1)
+	if k >= e.given {
+		e.chosen = append(e.chosen, k)
+	}
+	e.bound[k] = 0
+}
+
+// gain is how much photograph k takes off the cost.
+func (e *engine) gain(k int) (sum float64) {
+	for r, d := range e.change(k, 1) {
+		sum += d * e.weight(e.variance(r))
+	}
+	return sum
+}
+
+// best returns the shot that helps most, or -1. What one helped earlier bounds
+// what it helps now, nearly: gains fall as others are added, so few are worked out
+// again.
+func (e *engine) best() (k int, gain float64) {
+	order := make([]int, 0, len(e.bound))
+	for i := e.given; i < len(e.bound); i++ {
+		if !slices.Contains(e.chosen, i) {
+			order = append(order, i)
+		}
+	}
+	slices.SortStableFunc(order, func(a, b int) int {
+		switch {
+		case e.bound[a] > e.bound[b]:
+			return -1
+		case e.bound[a] < e.bound[b]:
+			return 1
+		}
+		return 0
+	})
+	k = -1
+	for _, i := range order {
+		if k >= 0 && e.bound[i] <= gain {
+			break
+		}
+		g := e.gain(i)
+		e.bound[i] = g
+		if g > gain {
+			k, gain = i, g
+		}
+	}
+	return k, gain
+}
+
+// ring begins at each station with the photographs that tie all its boards
+// together, as few as may be.
+func (e *engine) ring() {
+	for st := range e.job.Stations {
+		part := map[int]int{}
+		for _, s := range e.shots {
+			if s.Station == st {
+				for _, b := range s.Boards {
+					part[b] = b
+				}
+			}
+		}
+		for {
+			best, merged, gain := -1, 0, 0.0
+			for i, s := range e.shots {
+				if s.Station != st {
+					continue
+				}
+				parts := map[int]bool{}
+				for _, b := range s.Boards {
+					parts[part[b]] = true
+				}
+				if len(parts) < 2 || len(parts) < merged {
+					continue
+				}
+				g := e.gain(e.given + i)
+				if len(parts) > merged || g > gain {
+					best, merged, gain = i, len(parts), g
+				}
+			}
+			if best < 0 {
+				break
+			}
+			to := part[e.shots[best].Boards[0]]
+			for _, b := range e.shots[best].Boards {
+				from := part[b]
+				for x, p := range part {
+					if p == from {
+						part[x] = to
+					}
+				}
+			}
+			e.add(e.given + best)
+		}
+	}
+	for k := range e.bound { // what was worked out before is far too much
+		e.bound[k] = math.Inf(1)
+	}
+}
+
+// leastViews is in how many photographs of a station a wheel's board is to be: one
+// alone is not checked by anything (geodetic practice).
+const leastViews = 2
+
+// views counts the photographs of wheel boards chosen, by station and board.
+func (e *engine) views() map[[2]int]int {
+	out := map[[2]int]int{}
+	for _, k := range e.chosen {
+		s := e.shots[k-e.given]
+		for _, b := range s.Boards {
+			out[[2]int{s.Station, b}]++
+		}
+	}
+	return out
+}
+
+// lacking counts the wheel boards of a shot that are in fewer photographs than
+// leastViews, less of them.
+func (e *engine) lacking(k int, views map[[2]int]int, less int) (n int) {
+	s := e.shots[k-e.given]
+	for _, b := range s.Boards {
+		hung := slices.ContainsFunc(e.job.Hangs, func(h rig.Hang) bool { return h.Board == b && h.Stations.Has(s.Station) })
+		if hung && views[[2]int{s.Station, b}]-less < leastViews {
+			n++
+		}
+	}
+	return n
+}
+
+// control adds photographs until every wheel's board is in leastViews of them at
+// each station, where there are so many to choose from.
+func (e *engine) control() {
+	for {
+		views, best, most, gain := e.views(), -1, 0, 0.0
+		for k := e.given; k < e.given+len(e.shots); k++ {
+			if e.rows[k] == nil || slices.Contains(e.chosen, k) {
+				continue
+			}
+			if n := e.lacking(k, views, 0); n > 0 && n >= most {
+				if g := e.gain(k); n > most || g > gain {
+					best, most, gain = k, n, g
+				}
+			}
+		}
+		if best < 0 {
+			return
+		}
+		e.add(best)
+	}
+}
+
+// thin takes out what is of no use once the others are there.
+func (e *engine) thin() {
+	for {
+		best, least := -1, math.Inf(1)
+		met := e.met()
+		views := e.views()
+		for _, k := range e.chosen {
+			if e.lacking(k, views, 1) > 0 {
+				continue
+			}
+			rise := e.change(k, -1)
+			if rise == nil {
+				continue
+			}
+			sum, ok := 0.0, true
+			for r, d := range rise {
+				v := e.variance(r)
+				ok = ok && (!met || v+d <= e.o.Wanted*e.o.Wanted)
+				sum += d * e.weight(v)
+			}
+			if !met {
+				ok = sum < 0.001*e.cost()
+			}
+			if ok && sum < least {
+				best, least = k, sum
+			}
+		}
+		if best < 0 {
+			return
+		}
+		e.update(best, -1)
+		e.chosen = slices.DeleteFunc(e.chosen, func(k int) bool { return k == best })
+	}
+}
