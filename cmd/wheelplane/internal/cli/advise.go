@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"wheelplane/cmd/wheelplane/internal/spec"
+	"wheelplane/cmd/wheelplane/internal/work"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
 
@@ -304,6 +305,23 @@ func (f *foreseen) refers(x rig.Reading) bool {
 	return slices.ContainsFunc(f.advice.Refer, func(r align.Reading) bool {
 		return r.Quantity == x.Quantity && r.Axle == x.Axle && r.Side == x.Side
 	})
+}
+
+// forWork is the advice as the order of work tells it.
+func (f *foreseen) forWork() *work.Advice {
+	out := &work.Advice{Epoch: f.epoch, Refer: f.refers}
+	for _, s := range f.advice.Steps {
+		if s.Decision == align.Adjust {
+			out.Steps = append(out.Steps, work.Advised{Part: string(s.Adjuster.Kind), Axle: s.Adjuster.Axle, Side: s.Adjuster.Side, Title: "Adjust " + f.partText(s.Adjuster),
+				Do: upperFirst(f.moveText(s, "metric")), Why: f.whyText(s, "metric")})
+		}
+	}
+	out.Within = func(r rig.Reading) bool {
+		after, ok := rig.Find(f.after, r)
+		t := spec.Find(f.targets, f.after, after)
+		return ok && t != nil && t.Judge(after, f.rule).Verdict == align.Within
+	}
+	return out
 }
 
 // text is the advice for people.

@@ -177,7 +177,7 @@ func (a *App) writeVisit(dir string, s *spec.Spec, job *rig.Job) error {
 	if err := out.commit(); err != nil {
 		return err
 	}
-	f, err := workFolder(dir)
+	f, err := a.workFolder(dir)
 	if err != nil {
 		return err
 	}

@@ -46,7 +46,7 @@ photograph shows is told with 'wheelplane check'.`,
 }
 
 // workFolder reads all that the order of work depends on.
-func workFolder(dir string) (*work.Folder, error) {
+func (a *App) workFolder(dir string) (*work.Folder, error) {
 	job, err := rig.Read(dir)
 	if err != nil {
 		return nil, BadInput(err)
@@ -84,6 +84,14 @@ func workFolder(dir string) (*work.Folder, error) {
 	if info, err := os.Stat(filepath.Join(dir, recordFile)); err == nil {
 		f.Recorded = info.ModTime()
 	}
+	if f.Result != nil && s != nil {
+		// Without it, of results of older versions for example, the order of work
+		// still says what to adjust, if not by how much.
+		quiet := &App{Stdout: io.Discard, Stderr: io.Discard, Quiet: true}
+		if advice, err := quiet.foresee(dir); err == nil {
+			f.Advice = advice.forWork()
+		}
+	}
 	return f, nil
 }
 
@@ -99,7 +107,7 @@ type nextJSON struct {
 }
 
 func (a *App) next(o nextOptions) error {
-	f, err := workFolder(o.dir)
+	f, err := a.workFolder(o.dir)
 	if err != nil {
 		return err
 	}
@@ -222,7 +230,7 @@ checks before measuring of which nothing good was told yet.`,
 }
 
 func (a *App) check(o checkOptions) error {
-	f, err := workFolder(o.dir)
+	f, err := a.workFolder(o.dir)
 	if err != nil {
 		return err
 	}

@@ -169,7 +169,7 @@ func (a *App) writeRecord(o reportOptions) (files []string, document any, err er
 
 // recordOf gathers what a job's folder tells.
 func (a *App) recordOf(dir string) (*record.Input, error) {
-	f, err := workFolder(dir)
+	f, err := a.workFolder(dir)
 	if err != nil {
 		return nil, err
 	}

@@ -59,8 +59,28 @@ type Folder struct {
 	Newest   time.Time // of job.yaml and the photographs
 	Recorded time.Time // when the record was written; zero: not yet
 
-	// Adjustable tells whether a reading of this vehicle can be adjusted at all.
+	// Adjustable tells whether a reading of this vehicle can be adjusted at all:
+	// asked where there is no Advice.
 	Adjustable func(align.Quantity, int) bool
+	Advice     *Advice // nil: none could be worked out
+}
+
+// Advice is how much to turn, as far as the order of work depends on it.
+type Advice struct {
+	Epoch  string
+	Steps  []Advised                // what to adjust, in order
+	Within func(r rig.Reading) bool // it is foreseen within its limits
+	Refer  func(r rig.Reading) bool // nothing adjusts it
+}
+
+// Advised is one thing to adjust, told in words.
+type Advised struct {
+	Part  string // what is turned or moved: tie_rod
+	Axle  int
+	Side  align.Side
+	Title string
+	Do    string
+	Why   []string
 }
 
 // check is something that a person looks at or does.
@@ -258,7 +278,8 @@ func (f *Folder) measuring(list *[]Step) {
 	hung := moves(job)
 	last := ""
 	for st, s := range job.Stations {
-		photographed := !slices.Contains(f.Job.Missing, st)
+		// A job whose photographs are put away stays measured.
+		photographed := !slices.Contains(f.Job.Missing, st) || f.used(s.Name)
 		if i := slices.IndexFunc(hung, func(m move) bool { return m.station == st }); i >= 0 {
 			c := check{id: hung[i].id(), title: "Clamp the boards", do: "Clamp " + hung[i].text(job) + "; lay the floor boards flat around the vehicle.",
 				why: "what is clamped now stays untouched until it is read", cares: []string{"Clamp them so that nothing can come loose while the wheel turns, roughly parallel to the wheel and centred; take them off before driving."}}
@@ -272,7 +293,11 @@ func (f *Folder) measuring(list *[]Step) {
 			}
 			*list = append(*list, step)
 		}
-		*list = append(*list, stationStep(f.Job, st))
+		step := stationStep(f.Job, st)
+		if photographed {
+			step.State = Done
+		}
+		*list = append(*list, step)
 		last = s.Epoch
 		if end := st+1 == len(job.Stations) || job.Stations[st+1].Epoch != s.Epoch; end {
 			*list = append(*list, f.readings(s.Epoch))
@@ -297,12 +322,8 @@ func (f *Folder) measured(epoch string) bool {
 	if f.Result == nil || f.Result.Network == nil || !slices.ContainsFunc(f.Result.Readings, func(r rig.Reading) bool { return r.Epoch == epoch }) {
 		return false
 	}
-	seen := map[string]bool{}
-	for _, s := range f.Result.Network.Stations {
-		seen[s.Name] = true
-	}
 	for st, s := range f.Job.Job.Stations {
-		if s.Epoch == epoch && !slices.Contains(f.Job.Missing, st) && !seen[s.Name] {
+		if s.Epoch == epoch && !slices.Contains(f.Job.Missing, st) && !f.used(s.Name) {
 			return false
 		}
 	}
@@ -311,6 +332,11 @@ func (f *Folder) measured(epoch string) bool {
 		return !f.Measured.Before(f.Newest)
 	}
 	return true
+}
+
+// used tells whether the result holds a station of this name.
+func (f *Folder) used(station string) bool {
+	return f.Result != nil && f.Result.Network != nil && slices.ContainsFunc(f.Result.Network.Stations, func(s rig.Stop) bool { return s.Name == station })
 }
 
 func slug(s string) string {
@@ -332,11 +358,24 @@ func (f *Folder) adjusting(list *[]Step, epoch string) {
 	adjusted := epoch != f.Job.Job.Stations[0].Epoch
 	var undecided []string
 	if ready && f.Targets != nil {
+		advice := f.Advice
+		if advice != nil && advice.Epoch != epoch {
+			advice = nil
+		}
+		if advice != nil {
+			for i := range advice.Steps {
+				*list = append(*list, f.advisedStep(i))
+			}
+		}
 		for _, t := range f.todo(epoch) {
 			switch {
+			case advice != nil && advice.Within(t.r):
+				// What is adjusted brings it within.
+			case advice != nil && !(t.verdict == align.Outside && advice.Refer(t.r)):
+				undecided = append(undecided, t.what())
 			case t.verdict == align.Undecided:
 				undecided = append(undecided, t.what())
-			case f.Adjustable == nil || f.Adjustable(t.r.Quantity, t.r.Axle):
+			case advice == nil && (f.Adjustable == nil || f.Adjustable(t.r.Quantity, t.r.Axle)):
 				*list = append(*list, f.adjustStep(t, epoch))
 			default:
 				*list = append(*list, Step{ID: fmt.Sprintf("refer-%s-%d", slug(string(t.r.Quantity)), t.r.Axle), Title: "Not adjustable: " + t.what(), State: Skipped,
@@ -456,6 +495,37 @@ func (t *task) why() string {
 	return fmt.Sprintf("it is %.3f %s (u %.3f), and may be %s", t.r.Value, t.r.Unit, t.r.U, limits)
 }
 
+// advisedStep is the step of adjusting one thing of the advice.
+func (f *Folder) advisedStep(i int) Step {
+	a := f.Advice.Steps[i]
+	var axles []string
+	for _, x := range f.Advice.Steps {
+		if n := fmt.Sprint(x.Axle); !slices.Contains(axles, n) {
+			axles = append(axles, n)
+		}
+	}
+	after := "Then add a station and photograph what was adjusted."
+	if more := len(f.Advice.Steps) - 1 - i; more > 0 {
+		after = "Then adjust what 'advise' lists after it; when all of that is done, add a station and photograph what was adjusted."
+	}
+	id := fmt.Sprintf("adjust-%s-%d", slug(a.Part), a.Axle)
+	if a.Side != align.NoSide {
+		id += "-" + string(a.Side)
+	}
+	return Step{ID: id, Title: a.Title, State: Later, Do: a.Do + ". Leave the boards on. " + after, Why: strings.Join(a.Why, "; "),
+		Cares: []string{careStands, careTorque, careMaker}, Tell: f.adjustCommands(strings.Join(axles, ","))}
+}
+
+// adjustCommands are what to type about an adjustment of these axles.
+func (f *Folder) adjustCommands(axles string) []string {
+	epoch := "as left"
+	for n := 2; slices.ContainsFunc(f.Job.Job.Stations, func(s rig.Station) bool { return s.Epoch == epoch }); n++ {
+		epoch = fmt.Sprintf("as left, round %d", n)
+	}
+	return []string{"wheelplane advise " + f.Dir, fmt.Sprintf("wheelplane station %s --epoch %q --moved %s", f.Dir, epoch, axles),
+		fmt.Sprintf("wheelplane check %s accept ok   # to leave it as it is", f.Dir)}
+}
+
 func (f *Folder) adjustStep(t task, epoch string) Step {
 	return Step{
 		ID:    fmt.Sprintf("adjust-%s-%d%s", slug(string(t.r.Quantity)), t.r.Axle, strings.TrimSuffix("-"+string(t.r.Side), "-")),
@@ -463,6 +533,6 @@ func (f *Folder) adjustStep(t task, epoch string) Step {
 		Do: fmt.Sprintf("Bring it to %.3f %s; 'advise' says how far to turn or slide. Leave the boards on. Then add a station and photograph what was adjusted.",
 			t.t.Wish/t.t.Unit(), t.r.Unit),
 		Why: t.why(), Cares: []string{careStands, careTorque, careMaker},
-		Tell: []string{"wheelplane advise " + f.Dir, fmt.Sprintf("wheelplane station %s NAME --epoch \"as left\" --moved %d", f.Dir, t.r.Axle), fmt.Sprintf("wheelplane check %s accept ok   # to leave it as it is", f.Dir)},
+		Tell: f.adjustCommands(fmt.Sprint(t.r.Axle)),
 	}
 }

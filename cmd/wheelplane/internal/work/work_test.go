@@ -86,6 +86,33 @@ func TestOrderOfAdjusting(t *testing.T) {
 	}
 }
 
+// Where there is advice, what it lists is adjusted, in its order: also what an
+// undecided reading asks for. What nothing adjusts is referred; what is neither
+// brought within nor referred is to be decided on.
+func TestOrderOfAdvice(t *testing.T) {
+	f := folder(t, reading(align.TotalToe, 1, align.NoSide, 1), reading(align.Camber, 1, align.Left, 2),
+		reading(align.ScrubAngle, 2, align.NoSide, 0.099), reading(align.ScrubAngle, 4, align.NoSide, 0.099))
+	f.Advice = &Advice{
+		Epoch:  rig.AsFound,
+		Steps:  []Advised{{Part: "axle_slide", Axle: 2, Side: align.Right, Do: "Move it"}, {Part: "tie_rod", Axle: 1, Do: "Turn it"}},
+		Within: func(r rig.Reading) bool { return r.Axle == 2 || r.Quantity == align.TotalToe },
+		Refer:  func(r rig.Reading) bool { return r.Quantity == align.Camber },
+	}
+	got := states(Steps(f), "")
+	want := []string{"adjust-axle-slide-2-right now", "adjust-tie-rod-1 later", "refer-camber-1 skipped", "undecided later", "record later"}
+	if !slices.Equal(got[len(got)-len(want):], want) {
+		t.Errorf("\n got %v\nwant %v", got, want)
+	}
+	now := Present(Steps(f))
+	if !strings.HasPrefix(now.Do, "Move it. ") || !slices.Contains(now.Tell, `wheelplane station bay --epoch "as left" --moved 2,1`) {
+		t.Errorf("%+v", now)
+	}
+	f.Advice.Epoch = "another"
+	if now := Present(Steps(f)); now.ID != "adjust-scrub-angle-2" && now.ID != "adjust-total-toe-1" {
+		t.Errorf("advice of another epoch was followed: %+v", now)
+	}
+}
+
 // The steps in turn: each is now once the one before is told, and asking twice
 // changes nothing.
 func TestOneStepAtATime(t *testing.T) {
@@ -120,7 +147,9 @@ func TestOneStepAtATime(t *testing.T) {
 	want("")
 	f.Newest = noon.Add(time.Hour) // new photographs
 	want("measure-as-found")
-	f.Job.Missing = []int{1}
+	f.Job.Missing = []int{1} // measured, and its photographs put away
+	want("measure-as-found")
+	f.Result.Network.Stations = f.Result.Network.Stations[:1]
 	want("station-2")
 	tell("tyre-pressures", visit.Bad, noon)
 	want("tyre-pressures")
