@@ -472,9 +472,9 @@ func (n *network) reject(obs []Observation, sigma float64) (kept []Observation, 
 		}
 		limit := scale[kind[v]] * chiSquared(n.views[v].f.group(), rare)
 		if kind[v] == 1 {
-			if at[v][0] > limit {
+			if off := n.off(o, n.views[v]); at[v][0] > limit && !(off.OffPx < leastOffPx) {
 				gone += len(o.Corners)
-				views = append(views, n.off(o, n.views[v]))
+				views = append(views, off)
 				out[v].Corners, out[v].Joint = nil, nil
 			}
 			continue
@@ -490,6 +490,12 @@ func (n *network) reject(obs []Observation, sigma float64) (kept []Observation, 
 	}
 	return out, gone, views
 }
+
+// leastOffPx is the least that a whole board must lie off to be taken for wrong,
+// root mean square of each coordinate. Nothing that goes wrong in a bay moves one
+// by less: a picture whose board is promised too much does, and that belongs into
+// the variance factor.
+const leastOffPx = 0.02
 
 // off names an observation that does not fit as a whole.
 func (n *network) off(o Observation, v view) OffView {
