@@ -148,7 +148,7 @@ func (e *engine) middle() float64 {
 
 // predict fills in what is to be expected of the shots.
 func (p *Plan) predict(job *rig.Job, camera vision.Camera, s *rig.State, o Options) (err error) {
-	p.Job, p.State, p.Obs = withShots(job, s, p.Shots)
+	p.Job, p.State, p.Obs = WithShots(job, s, p.Shots)
 	if p.Readings, err = rig.Predict(p.Job, camera, p.Obs, p.State); err != nil {
 		return err
 	}
@@ -169,8 +169,9 @@ func Worst(list []rig.EpochReadings) (u float64) {
 	return u
 }
 
-// withShots returns a job with shots for its photos.
-func withShots(job *rig.Job, s *rig.State, shots []Shot) (*rig.Job, *rig.State, []rig.Observation) {
+// WithShots returns a job whose photos are these shots, its state, and what they
+// would hold.
+func WithShots(job *rig.Job, s *rig.State, shots []Shot) (*rig.Job, *rig.State, []rig.Observation) {
 	j, state := job.Clone(), *s
 	j.Photos, state.Cameras, state.Wanders = nil, nil, nil
 	var obs []rig.Observation
@@ -229,7 +230,7 @@ func newEngine(job *rig.Job, camera vision.Camera, s *rig.State, obs []rig.Obser
 	for st := range job.Stations {
 		e.shots = append(e.shots, sceneAt(job, cast, s, &camera, o.Detector, st).shotsAt(st, s.FloorFromBody[st])...)
 	}
-	all, state, list := withShots(job, s, e.shots)
+	all, state, list := WithShots(job, s, e.shots)
 	if obs != nil {
 		all, state, list = job.Clone(), new(rig.State), nil
 		*state = *s
@@ -618,4 +619,20 @@ func (e *engine) thin() {
 		e.update(best, -1)
 		e.chosen = slices.DeleteFunc(e.chosen, func(k int) bool { return k == best })
 	}
+}
+
+// Expect returns the readings to be expected of shots.
+func Expect(job *rig.Job, camera vision.Camera, s *rig.State, shots []Shot) ([]rig.EpochReadings, error) {
+	j, state, obs := WithShots(job, s, shots)
+	return rig.Predict(j, camera, obs, state)
+}
+
+// Look returns the shot taken at a station from one place at another, both in the
+// body there, m; ok is false where it shows fewer than two boards.
+func Look(job *rig.Job, s *rig.State, camera vision.Camera, d Detector, station int, at, aim pose.Vec, upright bool) (shot Shot, ok bool) {
+	t := s.FloorFromBody[station]
+	eye := t.Apply(at)
+	shot = Shot{Station: station, At: at, Aim: aim, Upright: upright, CameraFromFloor: lookAt(eye, t.Apply(aim), upright)}
+	sceneAt(job, job.Cast(), s, &camera, d, station).look(&shot, eye)
+	return shot, len(shot.Boards) >= 2
 }

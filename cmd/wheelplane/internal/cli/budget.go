@@ -41,26 +41,9 @@ type budgetLine struct {
 }
 
 func (a *App) budget(ctx context.Context, dir string) error {
-	folder, err := rig.Open(dir)
-	if err != nil {
-		return BadInput(err)
-	}
-	camera, err := vision.LoadCamera(folder.Camera)
-	if err != nil {
-		return BadInput(err)
-	}
-	obs, unusable, err := a.findBoards(ctx, folder, camera, false)
+	s, _, _, _, err := a.solved(ctx, dir)
 	if err != nil {
 		return err
-	}
-	bar := a.progress("solving", -1)
-	s, err := rig.Solve(ctx, folder.Job, *camera, obs, rig.Options{Unusable: unusable, Progress: bar.say})
-	bar.done()
-	if err != nil {
-		return Unmeasurable(fmt.Errorf("%s: %w", dir, err))
-	}
-	for _, w := range s.Warnings {
-		a.warn("%s", w)
 	}
 	epochs, shares, err := s.Budget()
 	if err != nil {
@@ -134,4 +117,30 @@ func budgetText(lines []budgetLine) string {
 // shareOf is a source's share of a reading's variance, percent.
 func shareOf(l budgetLine, s rig.Source) float64 {
 	return 100 * l.From[s] * l.From[s] / (l.U * l.U)
+}
+
+// solved measures a job and keeps the solution.
+func (a *App) solved(ctx context.Context, dir string) (*rig.Solution, *rig.Job, *vision.Camera, []rig.Observation, error) {
+	folder, err := rig.Open(dir)
+	if err != nil {
+		return nil, nil, nil, nil, BadInput(err)
+	}
+	camera, err := vision.LoadCamera(folder.Camera)
+	if err != nil {
+		return nil, nil, nil, nil, BadInput(err)
+	}
+	obs, unusable, err := a.findBoards(ctx, folder, camera, false)
+	if err != nil {
+		return nil, nil, nil, nil, err
+	}
+	bar := a.progress("solving", -1)
+	s, err := rig.Solve(ctx, folder.Job, *camera, obs, rig.Options{Unusable: unusable, Progress: bar.say})
+	bar.done()
+	if err != nil {
+		return nil, nil, nil, nil, Unmeasurable(fmt.Errorf("%s: %w", dir, err))
+	}
+	for _, w := range s.Warnings {
+		a.warn("%s", w)
+	}
+	return s, folder.Job, camera, obs, nil
 }

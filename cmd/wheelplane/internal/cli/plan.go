@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"context"
 	"fmt"
 	"io"
 	"math"
@@ -21,6 +22,7 @@ type planOptions struct {
 	wantedDeg float64
 	turnDeg   float64
 	most      int
+	next      bool
 }
 
 func newPlanCommand(app *App) *cobra.Command {
@@ -34,7 +36,9 @@ have in the picture, and where to lay the floor boards. It states the uncertaint
 to expect of each reading, by the same calculation as measure. The list is also
 written to DIR/plan.json.
 
-Photographs that are there already do not count. Standing within half a metre of
+Photographs that are there already do not count, but with --next: then the job is
+measured as it is, and the two photographs are named that would help its least
+known angles most. Standing within half a metre of
 the place will do, as long as the named boards are in the picture.`,
 		Example: `  wheelplane plan bay-3
   wheelplane plan bay-3 --wanted-deg 0.01 --turn 45`,
@@ -50,12 +54,16 @@ the place will do, as long as the named boards are in the picture.`,
 			case o.most < 2:
 				return Usagef("--most %d: a station needs two photographs or more", o.most)
 			}
+			if o.next {
+				return app.planNext(c.Context(), o)
+			}
 			return app.plan(o)
 		},
 	}
 	c.Flags().Float64Var(&o.wantedDeg, "wanted-deg", 0.015, "standard uncertainty wanted of camber, toe, thrust and scrub, degrees")
 	c.Flags().Float64Var(&o.turnDeg, "turn", 30, "how far the wheels turn between stations, degrees")
 	c.Flags().IntVar(&o.most, "most", 20, "photographs at a station, at most")
+	c.Flags().BoolVar(&o.next, "next", false, "of a job with photographs: which two more would help most")
 	return c
 }
 
@@ -217,4 +225,39 @@ func planText(p *plan.Plan, f *planFile) string {
 		b.WriteString(fold("", fmt.Sprintf("%d photographs; %.4f degrees is not reached, and more photographs would not help much: the largest uncertainty stays at %.4f. A flatter floor (floor: flatness_mm), more equal clamps (mount: standoff_u_mm), a longer roll (--turn) or one more station may; 'wheelplane budget' tells which once the job is measured.", len(f.Shots), f.WantedU, f.WorstU)))
 	}
 	return b.String()
+}
+
+// nextShots is what plan --next tells.
+type nextShots struct {
+	WorstU float64    `json:"worst_u_deg"` // of camber, toe, thrust and scrub, now
+	Shots  []planShot `json:"shots"`
+	Then   []float64  `json:"then_worst_u_deg"` // with each shot and those before it
+}
+
+func (a *App) planNext(ctx context.Context, o planOptions) error {
+	s, job, camera, obs, err := a.solved(ctx, o.dir)
+	if err != nil {
+		return err
+	}
+	if f := s.Network.Faults; len(f) > 0 {
+		// What was found is another job than job.yaml tells.
+		return Unmeasurable(fmt.Errorf("%s: %s: put that right first, then ask again", o.dir, f[0].Text))
+	}
+	shots, then, err := plan.Next(job, *camera, s.State, obs, s.Used, 2, plan.Options{Wanted: o.wantedDeg * math.Pi / 180})
+	if err != nil {
+		return Unmeasurable(fmt.Errorf("%s: %w", o.dir, err))
+	}
+	out := nextShots{WorstU: plan.Worst(s.Readings) * 180 / math.Pi}
+	out.Shots = planForFile(&plan.Plan{Job: job, State: s.State, Shots: shots}, o).Shots
+	for _, u := range then {
+		out.Then = append(out.Then, u*180/math.Pi)
+	}
+	if a.JSON {
+		return a.printJSON(out)
+	}
+	a.printf("The least known angle has u = %.4f degrees.\n", out.WorstU)
+	for i, x := range out.Shots {
+		a.printf("%s", fold("- ", fmt.Sprintf("Station %s: stand %s, the phone %.1f m high and %s, with boards %s in the picture: then %.4f degrees.", x.Station, x.Where, x.AtMM[2]/1e3, x.Phone, strings.Join(x.Boards, ", "), out.Then[i])))
+	}
+	return nil
 }
