@@ -440,6 +440,9 @@ func (s *Spec) Targets(v *rig.Vehicle) ([]Target, error) {
 		if err != nil {
 			return nil, &lineError{s.Path, l.at, err.Error()}
 		}
+		if one && len(axles) == 0 && l.quantity != align.ThrustAngle && l.quantity != align.ScrubAngle {
+			return nil, &lineError{s.Path, l.at, fmt.Sprintf("%s: axle %s of this vehicle never has such a reading: name another, or leave the line out", l.quantity, l.axle)}
+		}
 		base := s.ReferenceDiameter
 		switch {
 		case l.over != nil:

@@ -172,6 +172,7 @@ func TestBadFiles(t *testing.T) {
 	}
 	for _, c := range []struct{ text, want string }{
 		{string(file("{quantity: camber, axle: 4, target: 0 deg, tolerance: 1 deg}")), "f:5: camber: there is no axle 4; the vehicle has axles 1 to 3"},
+		{string(file("{quantity: caster, axle: 2, target: 3 deg, tolerance: 1 deg}")), "f:5: caster: axle 2 of this vehicle never has such a reading"},
 		{string(file("{quantity: camber, axle: rearmost, target: 0 deg, tolerance: 1 deg}")), "f:5: camber: no axle is called \"rearmost\"; give a number from 1 to 3, a name (front, drive, tag), or one of all"},
 		{string(file("{quantity: camber, axle: 1, target: 0 deg, tolerance: 1 deg}", "{quantity: camber, axle: front, target: 0 deg, tolerance: 1 deg}")), "f:6: camber of axle 1 has a target in line 5 already"},
 		{"name: a\nsource: s\ntargets:\n- {quantity: toe, axle: 1, target: 1 mm, tolerance: 1 mm}\n", "f:4: toe is given as a distance: add reference_diameter"},
