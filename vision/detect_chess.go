@@ -278,9 +278,9 @@ func (f *family) grow(u, v [2]float64) lattice {
 
 // steps are the pairs of first steps from the seed worth trying: to two near
 // saddles of the other sign, so that most of the places around are taken too.
-func (f *family) steps() [][2][2]float64 {
+func (f *family) steps(most int) [][2][2]float64 {
 	s := f.all[f.seed].p
-	var far [nearSteps]float64
+	var far [mostNearSteps]float64
 	near := make([]int, 0, len(f.alike))
 	for _, k := range f.alike {
 		if f.sign[k] == f.other() && k != f.seed {
@@ -292,16 +292,16 @@ func (f *family) steps() [][2][2]float64 {
 	n := 0
 	for i := range near {
 		d := dist(near[i])
-		if n == nearSteps && d >= far[n-1] {
+		if n == most && d >= far[n-1] {
 			continue
 		}
-		k := min(n, nearSteps-1)
+		k := min(n, most-1)
 		v := near[i]
 		for ; k > 0 && d < far[k-1]; k-- {
 			far[k], near[k] = far[k-1], near[k-1]
 		}
 		far[k], near[k] = d, v
-		n = min(n+1, nearSteps)
+		n = min(n+1, most)
 	}
 	near = near[:n]
 	type try struct {
@@ -323,7 +323,10 @@ func (f *family) steps() [][2][2]float64 {
 				continue
 			}
 			hits := 0
-			for _, w := range [6][2]float64{{1, 1}, {1, -1}, {-1, 1}, {-1, -1}, {-1, 0}, {0, -1}} {
+			for i, w := range [6][2]float64{{1, 1}, {-1, 0}, {0, -1}, {1, -1}, {-1, 1}, {-1, -1}} {
+				if hits+6-i < leastHits {
+					break
+				}
 				at := [2]float64{s[0] + w[0]*u[0] + w[1]*v[0], s[1] + w[0]*u[1] + w[1]*v[1]}
 				sign := 1.0
 				if w[0] == 0 || w[1] == 0 {
@@ -347,10 +350,11 @@ func (f *family) steps() [][2][2]float64 {
 }
 
 const (
-	nearSteps = 12
-	leastHits = 3
-	mostSteps = 6
-	mostTries = 150
+	nearSteps, mostNearSteps = 9, 12
+	leastHits                = 3
+	mostSteps                = 6
+	mostTries                = 150
+	mostSeeds                = 12
 )
 
 // A grid must have so many corners, over more than one row and column, to be
@@ -611,19 +615,23 @@ func (s *scene) bestLattice(all []saddle, will func(lattice) bool) (best lattice
 	if len(all) < minLattice {
 		return nil
 	}
-	near := newBins(all)
-	f := family{all: all, bins: &near, sign: make([]float64, len(all)), used: make([]bool, len(all))}
+	places := newBins(all)
+	f := family{all: all, bins: &places, sign: make([]float64, len(all)), used: make([]bool, len(all))}
 	score, tries := 0, 0
+	seeds, near := mostSeeds, nearSteps
+	if s.patient {
+		seeds, near = 2*mostSeeds, mostNearSteps
+	}
 	for _, try := range []struct {
 		factor  float64
 		oneSign bool
 	}{{0.85, false}, {0.7, false}, {0.85, true}, {0.6, true}, {0.5, false}} {
-		for seed := 0; seed < min(len(all), 16); seed++ {
+		for seed := 0; seed < min(len(all), seeds); seed++ {
 			f.begin(seed, try.factor, try.oneSign)
 			if len(f.alike) < minLattice {
 				continue
 			}
-			for _, st := range f.steps() {
+			for _, st := range f.steps(near) {
 				g := f.grow(st[0], st[1])
 				n := len(g)
 				if try.oneSign {

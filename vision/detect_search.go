@@ -237,7 +237,7 @@ func (s *scene) searchPart(dictionary string, box image.Rectangle, level, enlarg
 	if s.print.limit < printEdges {
 		part = brightened(part)
 	}
-	ms, err := readMarkers(part, dictionary, markerSearch{enlarge: enlarge, minSidePx: smallest, winMin: 5, winMax: 21, winStep: 16})
+	ms, err := readMarkers(part, dictionary, markerSearch{enlarge: enlarge, minSidePx: smallest, winMin: 13, winMax: 13, winStep: 1})
 	for i := range ms {
 		for k := range ms[i].Corners {
 			c := &ms[i].Corners[k]
