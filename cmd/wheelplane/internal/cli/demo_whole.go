@@ -122,8 +122,7 @@ func (a *App) demoWhole(ctx context.Context, o demoOptions) error {
 			return err
 		}
 	}
-	ids := []string{"torque", "road-test"}
-	if err := a.tellChecks(o.dir, ids, time.Date(2026, 3, 9, 11, 40, 0, 0, time.UTC)); err != nil {
+	if err := a.tellChecks(o.dir, work.ClosingChecks(scene.Job), time.Date(2026, 3, 9, 11, 40, 0, 0, time.UTC)); err != nil {
 		return err
 	}
 	files, _, err := a.writeRecord(reportOptions{dir: o.dir, Options: record.Options{Paper: record.Papers[0].Name}})

@@ -89,6 +89,10 @@ type check struct {
 	cares              []string
 }
 
+func steered(job *rig.Job) bool {
+	return slices.ContainsFunc(job.Vehicle.Axles, func(a rig.Axle) bool { return a.Steered })
+}
+
 // The cautions are common practice; no source.
 const (
 	careStands = "Never rely on a jack: set the vehicle on stands rated for the load, on firm ground, before anyone reaches under it or turns a wheel; chock the wheels that stay down."
@@ -101,14 +105,13 @@ const (
 // checksOf lists what is looked at before measuring, for a vehicle of this
 // layout. What belongs there is common practice; no source.
 func checksOf(job *rig.Job) []check {
-	steered := slices.ContainsFunc(job.Vehicle.Axles, func(a rig.Axle) bool { return a.Steered })
 	list := []check{
 		{"tyre-pressures", "Tyre pressures and wear", "Set all tyres, cold, to the maker's pressures; look for unequal wear and sizes on an axle.",
 			"a soft tyre tilts the axle, and wear tells what was wrong", nil},
 		{"wheel-bearings", "Play in the wheel bearings", "Lift each wheel end and rock it, top to bottom and side to side.",
 			"a loose bearing lets the wheel lean as it likes", []string{careStands}},
 	}
-	if steered {
+	if steered(job) {
 		list = append(list,
 			check{"kingpins", "Play in kingpins or ball joints", "Lift the steered wheels and rock them top to bottom, brakes applied so that the bearings do not count.",
 				"a worn kingpin gives another camber every time", []string{careStands}},
@@ -126,7 +129,7 @@ func checksOf(job *rig.Job) []check {
 		list = append(list, check{"coupling", "Kingpin and coupling plate", "Look for a bent or worn kingpin; landing legs carry the front evenly and on firm ground.",
 			"the centreline is drawn through the kingpin", nil})
 	}
-	if steered {
+	if steered(job) {
 		list = append(list, check{"steering-centred", "Steering straight ahead", "Set the steering gear to its centre mark and leave it there until the readings are taken; note how the steering wheel stands.",
 			"toe on one side against the other is read against it", nil})
 	}
@@ -179,7 +182,16 @@ func CheckIDs(job *rig.Job) []string {
 	for _, m := range moves(job) {
 		out = append(out, m.id())
 	}
-	return append(out, "undecided", "accept", "torque", "road-test")
+	out = append(out, "undecided", "accept")
+	return append(out, ClosingChecks(job)...)
+}
+
+// ClosingChecks are the checks after adjusting, in their order.
+func ClosingChecks(job *rig.Job) []string {
+	if steered(job) {
+		return []string{"steering-wheel", "torque", "road-test"}
+	}
+	return []string{"torque", "road-test"}
 }
 
 // OpenChecks are the checks before measuring that nobody has told to be good or
@@ -405,6 +417,10 @@ func (f *Folder) adjusting(list *[]Step, epoch string) {
 		*list = append(*list, s)
 	}
 	if adjusted {
+		if steered(f.Job.Job) {
+			*list = append(*list, f.checkStep(check{"steering-wheel", "Steering wheel level", "Steering gear at its centre mark: the steering wheel stands level, or is put level as the maker says, without turning the rods against each other.",
+				"toe is last, and the wheel is centred on it", []string{careTurn}}))
+		}
 		*list = append(*list,
 			f.checkStep(check{"torque", "Fasteners at the maker's torque", "Tighten everything that was loosened to the maker's torque, and mark it.", "a loose axle or tie rod kills", []string{careTorque}}),
 			f.checkStep(check{"road-test", "Road test", "Boards off, chocks away, then drive: straight running, steering wheel level, no pull.", "the vehicle has the last word", []string{careRoad, careMaker}}))

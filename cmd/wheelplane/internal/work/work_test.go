@@ -176,7 +176,7 @@ func TestAfterAdjusting(t *testing.T) {
 	}
 	f.Result.Readings = append(f.Result.Readings, rig.Reading{Epoch: "as left", Quantity: align.ThrustAngle, Axle: 3, Value: 0.01, U: 0.01, Unit: "deg"})
 	f.Result.Network.Stations = append(f.Result.Network.Stations, rig.Stop{Name: "3"})
-	if got := states(Steps(f), ""); !slices.Equal(got[len(got)-4:], []string{"measure-as-left done", "torque now", "road-test later", "record later"}) {
+	if got := states(Steps(f), ""); !slices.Equal(got[len(got)-5:], []string{"measure-as-left done", "steering-wheel now", "torque later", "road-test later", "record later"}) {
 		t.Errorf("%v", got)
 	}
 	// Left as it is, on purpose.
@@ -185,7 +185,7 @@ func TestAfterAdjusting(t *testing.T) {
 		t.Errorf("%+v", now)
 	}
 	f.Visit.Checks = append(f.Visit.Checks, visit.Check{What: "accept", Result: visit.OK, By: "R. Vell", At: noon.Add(time.Second)})
-	if now := Present(Steps(f)); now.ID != "torque" {
+	if now := Present(Steps(f)); now.ID != "steering-wheel" {
 		t.Errorf("%+v", now)
 	}
 }
