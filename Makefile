@@ -44,7 +44,8 @@ accuracy: need
 speed: need
 	@echo "$$(uname -srm), $$(nproc) cores, $$($(GO) version), OpenCV $$(pkg-config --modversion opencv4)"
 	$(GO) test ./cmd/wheelplane/internal/cli -run '^$$' -bench 'Measure|StartUp' -benchtime 3x -v -timeout 60m
-	$(GO) test ./pose/rig -run '^$$' -bench AgainstCeres -v -timeout 60m
+	$(GO) test ./vision -run '^$$' -bench FitOneBoard
+	$(GO) test ./pose/rig -run '^$$' -bench 'AgainstCeres|Growth|Measured' -v -timeout 60m
 
 need:
 	@GO="$(GO)" .ci/need
