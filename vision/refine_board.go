@@ -88,9 +88,9 @@ func (n *node) window(win window, b *Board, c *chart, lk look) window {
 	}
 	win.clip = true
 	win.lo, win.hi = [2]float64{-win.half, -win.half}, [2]float64{win.half, win.half}
-	radius := reach * lk.blur
+	radius := marginReach * lk.blur
 	if lk.sharp != 0 {
-		radius = math.Max(radius, maskReach*math.Hypot(lk.blur, sharpRadius))
+		radius = math.Max(radius, marginReach*math.Hypot(lk.blur, sharpRadius))
 	}
 	_, xa, xb := poly(&c.x, 0, 0)
 	_, ya, yb := poly(&c.y, 0, 0)
@@ -105,6 +105,10 @@ func (n *node) window(win window, b *Board, c *chart, lk look) window {
 	}
 	return win
 }
+
+// marginReach is how far, in standard deviations, what follows the white border
+// is seen: Φ(-2.5) is 0.006 of the contrast, and only in the outermost pixels.
+const marginReach = 2.5
 
 // nodePass measures all nodes with thinned out windows.
 func (s *scene) nodePass(m *measured, win window) {
@@ -317,7 +321,11 @@ const (
 	bendPrior = 0.3 // pixels, of modes of the second and third degree: the warp has most of them
 	posePrior = 1e3 // pixels
 	lookPrior = 1.0
-	pushPrior = 0.005 // pixels, of the outline's push: what the look's shape leaves of blur, tone and ink that spreads
+
+	// Of the outline's push, pixels: what the look's shape leaves of blur, tone
+	// and ink that spreads, and more where there is much of it.
+	pushPrior = 0.001
+	pushLook  = 0.005
 )
 
 // The degree of the smooth displacement. What a lens that is not known does is
@@ -369,7 +377,8 @@ func (m *measured) solve(b *Board, looks int) (q smooth, ok bool) {
 			}
 			n[i*dim+i], n[(k+i)*dim+k+i] = 1/(prior*prior), 1/(prior*prior)
 		}
-		n[2*k*dim+2*k] = 1 / (pushPrior * pushPrior)
+		push := pushPrior + pushLook*(math.Abs(m.look.tone)+math.Abs(m.look.sharp))
+		n[2*k*dim+2*k] = 1 / (push * push)
 		for i := range looks {
 			n[(2*k+1+i)*(dim+1)] = 1 / (lookPrior * lookPrior)
 		}
