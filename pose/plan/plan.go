@@ -335,11 +335,11 @@ func (e *engine) cost() (sum float64) {
 	return sum
 }
 
-// parts returns, of photograph k, F·C (rows × all columns) and F·C·Fᵀ.
-func (e *engine) parts(k int, whole bool) (fc *mat.Dense, inner *mat.SymDense) {
+// factor is the Cholesky factor of 1 + sign·F·C·Fᵀ, F the rows of photograph k;
+// not ok where taking it out leaves nothing.
+func (e *engine) factor(k int, sign float64) (chol *mat.Cholesky, ok bool) {
 	f, cols := e.rows[k], e.cols[k]
 	m, w := f.Dims()
-	n := e.c.SymmetricDim()
 	sub := mat.NewDense(w, w, nil)
 	for i, a := range cols {
 		for j, b := range cols {
@@ -349,23 +349,28 @@ func (e *engine) parts(k int, whole bool) (fc *mat.Dense, inner *mat.SymDense) {
 	var fs, ff mat.Dense
 	fs.Mul(f, sub)
 	ff.Mul(&fs, f.T())
-	inner = mat.NewSymDense(m, nil)
+	inner := mat.NewSymDense(m, nil)
 	for i := range m {
 		for j := i; j < m; j++ {
-			inner.SetSym(i, j, (ff.At(i, j)+ff.At(j, i))/2)
+			inner.SetSym(i, j, sign*(ff.At(i, j)+ff.At(j, i))/2)
+		}
+		inner.SetSym(i, i, inner.At(i, i)+1)
+	}
+	chol = new(mat.Cholesky)
+	return chol, chol.Factorize(inner)
+}
+
+// spread is F·C, rows × all columns, of photograph k.
+func (e *engine) spread(k int) *mat.Dense {
+	part := mat.NewDense(len(e.cols[k]), e.c.SymmetricDim(), nil)
+	for i, a := range e.cols[k] {
+		for j := range e.c.SymmetricDim() {
+			part.Set(i, j, e.c.At(int(a), j))
 		}
 	}
-	if whole {
-		part := mat.NewDense(w, n, nil)
-		for i, a := range cols {
-			for j := range n {
-				part.Set(i, j, e.c.At(int(a), j))
-			}
-		}
-		fc = new(mat.Dense)
-		fc.Mul(f, part)
-	}
-	return fc, inner
+	fc := new(mat.Dense)
+	fc.Mul(e.rows[k], part)
+	return fc
 }
 
 // change returns by how much the wanted variances fall if photograph k is added
@@ -374,16 +379,8 @@ func (e *engine) change(k int, sign float64) []float64 {
 	if e.rows[k] == nil {
 		return nil
 	}
-	_, inner := e.parts(k, false)
-	m := inner.SymmetricDim()
-	for i := range m {
-		for j := i; j < m; j++ {
-			inner.SetSym(i, j, sign*inner.At(i, j))
-		}
-		inner.SetSym(i, i, inner.At(i, i)+1)
-	}
-	var chol mat.Cholesky
-	if !chol.Factorize(inner) {
+	chol, ok := e.factor(k, sign)
+	if !ok {
 		return nil
 	}
 	r, _ := e.q.Dims()
@@ -400,7 +397,7 @@ func (e *engine) change(k int, sign float64) []float64 {
 	}
 	out := make([]float64, r)
 	for j := range r {
-		for i := range m {
+		for i := range chol.SymmetricDim() {
 			out[j] += d.At(i, j) * solved.At(i, j)
 		}
 	}
@@ -409,20 +406,13 @@ func (e *engine) change(k int, sign float64) []float64 {
 
 // update adds photograph k (sign 1) or takes it out (sign −1).
 func (e *engine) update(k int, sign float64) {
-	fc, inner := e.parts(k, true)
-	m := inner.SymmetricDim()
-	for i := range m {
-		for j := i; j < m; j++ {
-			inner.SetSym(i, j, sign*inner.At(i, j))
-		}
-		inner.SetSym(i, i, inner.At(i, i)+1)
-	}
-	var chol mat.Cholesky
-	if !chol.Factorize(inner) {
+	chol, ok := e.factor(k, sign)
+	if !ok {
 		panic("plan: a photograph was taken out that is needed")
 	}
 	var l mat.TriDense
 	chol.LTo(&l)
+	fc := e.spread(k)
 	half := mat.DenseCopyOf(fc)
 	if err := half.Solve(&l, fc); err != nil {
 		if _, poor := err.(mat.Condition); !poor {

@@ -103,7 +103,7 @@ func AddStation(dir string, s NewStation) ([]byte, error) {
 	if err := errors.Join(enc.Encode(&root), enc.Close()); err != nil {
 		return nil, err
 	}
-	if _, err := parseJob(out.Bytes()); err != nil {
+	if _, _, err := parseJob(out.Bytes()); err != nil {
 		return nil, fmt.Errorf("%s: with the station added: %w", path, err)
 	}
 	return out.Bytes(), nil
@@ -122,25 +122,10 @@ func freeName(j *Job) string {
 	}
 }
 
-// parseJob reads a job from its text, without its photographs.
-func parseJob(text []byte) (*Job, error) {
-	var f file
-	dec := yaml.NewDecoder(bytes.NewReader(text))
-	dec.KnownFields(true)
-	if err := dec.Decode(&f); err != nil {
-		return nil, errors.New(yamlError(err))
-	}
-	job, err := f.job()
-	if err != nil {
-		return nil, err
-	}
-	return job, job.Validate()
-}
-
+// scalar is a text; what would be read as a number is quoted.
 func scalar(s string) *yaml.Node {
 	n := &yaml.Node{}
 	n.SetString(s)
-	// A number is written as one.
 	if _, err := strconv.ParseFloat(s, 64); err == nil {
 		n.Tag, n.Style = "", yaml.DoubleQuotedStyle
 	}

@@ -201,19 +201,7 @@ func Read(dir string) (*Folder, error) {
 		}
 		return nil, err
 	}
-	var f file
-	dec := yaml.NewDecoder(bytes.NewReader(text))
-	dec.KnownFields(true)
-	if err := dec.Decode(&f); err != nil {
-		if errors.Is(err, io.EOF) {
-			return nil, fmt.Errorf("%s: the file is empty; describe vehicle, boards, hangs, floor, stations and camera in it", path)
-		}
-		return nil, fmt.Errorf("%s: %s", path, yamlError(err))
-	}
-	job, err := f.job()
-	if err == nil {
-		err = job.Validate()
-	}
+	f, job, err := parseJob(text)
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
@@ -228,6 +216,24 @@ func Read(dir string) (*Folder, error) {
 		return nil, err
 	}
 	return folder, nil
+}
+
+// parseJob reads a job from the text of a job.yaml, without its photographs.
+func parseJob(text []byte) (*file, *Job, error) {
+	var f file
+	dec := yaml.NewDecoder(bytes.NewReader(text))
+	dec.KnownFields(true)
+	if err := dec.Decode(&f); err != nil {
+		if errors.Is(err, io.EOF) {
+			return nil, nil, errors.New("the file is empty; describe vehicle, boards, hangs, floor, stations and camera in it")
+		}
+		return nil, nil, errors.New(yamlError(err))
+	}
+	job, err := f.job()
+	if err == nil {
+		err = job.Validate()
+	}
+	return &f, job, err
 }
 
 // yamlError flattens a YAML error to one line with our words for its fields.

@@ -255,7 +255,7 @@ func (a *App) writeScene(ctx context.Context, scene *fixtures.Scene, o demoOptio
 	if err := out.add(filepath.Join(o.dir, rig.TruthFile), func(w io.Writer) error { return encodeJSON(w, truthFile{truth, wanders(scene)}) }); err != nil {
 		return nil, err
 	}
-	if err := out.add(filepath.Join(o.dir, rig.JobFile), func(w io.Writer) error { _, err := w.Write(text); return err }); err != nil {
+	if err := out.add(filepath.Join(o.dir, rig.JobFile), these(text)); err != nil {
 		return nil, err
 	}
 	if err := out.addPath(filepath.Join(o.dir, "camera.yaml"), scene.Camera.Save); err != nil {

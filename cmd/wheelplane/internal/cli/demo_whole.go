@@ -3,7 +3,6 @@ package cli
 import (
 	"context"
 	"fmt"
-	"io"
 	"math"
 	"os"
 	"path/filepath"
@@ -169,7 +168,7 @@ func (a *App) writeVisit(dir string, s *spec.Spec, job *rig.Job) error {
 	var out outputs
 	defer out.discard()
 	for name, content := range map[string][]byte{spec.File: s.Text(), visit.File: text} {
-		if err := out.add(filepath.Join(dir, name), func(w io.Writer) error { _, err := w.Write(content); return err }); err != nil {
+		if err := out.add(filepath.Join(dir, name), these(content)); err != nil {
 			return err
 		}
 	}
@@ -192,11 +191,7 @@ func (a *App) tellChecks(dir string, ids []string, at time.Time) error {
 	for i, id := range ids {
 		v.Checks = append(v.Checks, visit.Check{What: id, Result: visit.OK, By: "demo", At: at.Add(time.Duration(i) * time.Minute)})
 	}
-	text, err := v.Text()
-	if err != nil {
-		return err
-	}
-	return writeFile(filepath.Join(dir, visit.File), func(w io.Writer) error { _, err := w.Write(text); return err })
+	return writeVisit(dir, v)
 }
 
 // compare judges both epochs, and sets what was foreseen beside what came of it.

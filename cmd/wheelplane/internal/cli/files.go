@@ -22,6 +22,14 @@ func writeFile(path string, write func(w io.Writer) error) error {
 	return out.commit()
 }
 
+// these writes a text that is ready, for writeFile and outputs.add.
+func these(text []byte) func(io.Writer) error {
+	return func(w io.Writer) error {
+		_, err := w.Write(text)
+		return err
+	}
+}
+
 // outputs are the files of one run. They are written beside their places and
 // appear together at commit, so that a failed run leaves no output:
 //

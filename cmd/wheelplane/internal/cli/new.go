@@ -2,7 +2,6 @@ package cli
 
 import (
 	"fmt"
-	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -192,10 +191,7 @@ func (a *App) newJob(o newOptions) error {
 		}
 	}
 	path := filepath.Join(o.dir, rig.JobFile)
-	err = writeFile(path, func(w io.Writer) error {
-		_, err := w.Write(text)
-		return err
-	})
+	err = writeFile(path, these(text))
 	if err != nil {
 		return err
 	}

@@ -276,10 +276,7 @@ func writeVisit(dir string, v *visit.Visit) error {
 	if err != nil {
 		return err
 	}
-	return writeFile(filepath.Join(dir, visit.File), func(w io.Writer) error {
-		_, err := w.Write(text)
-		return err
-	})
+	return writeFile(filepath.Join(dir, visit.File), these(text))
 }
 
 func (a *App) listChecks(f *work.Folder) error {

@@ -224,10 +224,7 @@ func (a *App) specUse(o specUseOptions) error {
 		return BadInput(err)
 	}
 	path := filepath.Join(o.dir, spec.File)
-	err = writeFile(path, func(w io.Writer) error {
-		_, err := w.Write(s.Text())
-		return err
-	})
+	err = writeFile(path, these(s.Text()))
 	if err != nil {
 		return err
 	}

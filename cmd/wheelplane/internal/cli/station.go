@@ -2,7 +2,6 @@ package cli
 
 import (
 	"fmt"
-	"io"
 	"math"
 	"path/filepath"
 	"strconv"
@@ -92,10 +91,7 @@ func (a *App) station(o stationOptions) (err error) {
 	if err != nil {
 		return BadInput(err)
 	}
-	err = writeFile(filepath.Join(o.dir, rig.JobFile), func(w io.Writer) error {
-		_, err := w.Write(text)
-		return err
-	})
+	err = writeFile(filepath.Join(o.dir, rig.JobFile), these(text))
 	if err != nil {
 		return err
 	}
