@@ -34,11 +34,12 @@ var rooms = map[string][]string{
 	"calib":                          {"vision", "pose", "pose/bundle"},
 	"fixtures":                       {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "calib"},
 	"cmd/wheelplane":                 {"cmd/wheelplane/internal/cli"},
-	"cmd/wheelplane/internal/cli":    {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "pose/plan", "calib", "fixtures", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit", "cmd/wheelplane/internal/work", "cmd/wheelplane/internal/record"},
+	"cmd/wheelplane/internal/cli":    {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "pose/plan", "calib", "fixtures", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit", "cmd/wheelplane/internal/work", "cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/record"},
 	"cmd/wheelplane/internal/spec":   {"pose/align", "pose/rig"},
 	"cmd/wheelplane/internal/visit":  {"pose/align"},
 	"cmd/wheelplane/internal/work":   {"pose/align", "pose/rig", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit"},
-	"cmd/wheelplane/internal/record": {"pose/align", "pose/rig"},
+	"cmd/wheelplane/internal/draw":   {},
+	"cmd/wheelplane/internal/record": {"cmd/wheelplane/internal/draw", "pose/align", "pose/rig"},
 	"cmd/wheelplane/internal/house":  {},
 }
 

@@ -6,6 +6,7 @@ import (
 	"html/template"
 	"io"
 
+	"wheelplane/cmd/wheelplane/internal/draw"
 	"wheelplane/pose/align"
 )
 
@@ -92,13 +93,13 @@ func WriteHTML(w io.Writer, in *Input, o Options) error {
 	return pageTemplate.Execute(w, t.page())
 }
 
-func markHTML(v align.Verdict) template.HTML { return template.HTML(markPicture(v).svg("", "mark")) }
+func markHTML(v align.Verdict) template.HTML { return template.HTML(markPicture(v).SVG("", "mark")) }
 
 func (t *telling) page() *htmlPage {
 	p := &htmlPage{
 		Version: t.Version, Heading: t.heading(), Subject: t.subject(), Date: t.date(), Footer: t.footer(),
-		Paper: template.CSS(fmt.Sprintf("%smm %smm", num(t.paper.WidthMM), num(t.paper.HeightMM))),
-		Ink:   template.CSS(ink), Soft: template.CSS(soft), Hairline: template.CSS(hairline), Tint: template.CSS(tint),
+		Paper: template.CSS(fmt.Sprintf("%smm %smm", draw.Num(t.paper.WidthMM), draw.Num(t.paper.HeightMM))),
+		Ink:   template.CSS(draw.Ink), Soft: template.CSS(draw.Soft), Hairline: template.CSS(draw.Hairline), Tint: template.CSS(draw.Tint),
 		FactColumns: 4, Plain: t.Style == Customer, One: t.Style == OnePage, Judged: t.judged, Standing: upper(t.standing()),
 		PlanTitle: t.planTitle(), Signers: t.signers(), KeyText: t.keyText(),
 	}
@@ -129,13 +130,13 @@ func (t *telling) page() *htmlPage {
 	p.Key = append(p.Key, htmlCount{markHTML(""), 0, "no target"})
 
 	if t.Style == Full {
-		p.Plan = template.HTML(t.plan(182, 168, true).svg("plan", "plan"))
+		p.Plan = template.HTML(t.plan(182, 168, true).SVG("plan", "plan"))
 	} else {
 		w, h := 130.0, 100.0
 		if p.One {
 			w, h = 62, 60
 		}
-		p.Plan = template.HTML(t.plan(w, h, false).svg("plan", "plan"))
+		p.Plan = template.HTML(t.plan(w, h, false).SVG("plan", "plan"))
 	}
 	if p.Plain {
 		p.PlanTitle = "From above"
@@ -153,7 +154,7 @@ func (t *telling) plainPage(p *htmlPage) {
 		for i, x := range t.sentences(axle) {
 			id := fmt.Sprintf("s%d-%d", axle, i)
 			a.Sentences = append(a.Sentences, htmlSentence{
-				Mark: markHTML(x.now().Verdict), Strip: template.HTML(t.strip(x.line, 42, 6).svg(id, "strip")),
+				Mark: markHTML(x.now().Verdict), Strip: template.HTML(t.strip(x.line, 42, 6).SVG(id, "strip")),
 				Text: x.text, Verdict: x.verdict, Outside: x.now().Verdict == align.Outside,
 			})
 		}
@@ -189,7 +190,7 @@ func (t *telling) readingsPage(p *htmlPage) {
 		lines := t.mains(axle, most)
 		left += len(t.mains(axle, 9)) - len(lines)
 		for i, l := range lines {
-			r := htmlRow{Name: l.title(), Side: l.whose(), Strip: template.HTML(t.strip(l, strip, high).svg(fmt.Sprintf("r%d-%d", axle, i), "strip"))}
+			r := htmlRow{Name: l.title(), Side: l.whose(), Strip: template.HTML(t.strip(l, strip, high).SVG(fmt.Sprintf("r%d-%d", axle, i), "strip"))}
 			r.Wish, r.Limits = t.limits(l)
 			cells := []*cell{l.found}
 			if t.last != "" {

@@ -8,6 +8,7 @@ import (
 	"strings"
 	"testing"
 
+	"wheelplane/cmd/wheelplane/internal/draw"
 	"wheelplane/cmd/wheelplane/internal/record"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
@@ -21,15 +22,8 @@ func TestPlansAreTidy(t *testing.T) {
 			t.Fatal(err)
 		}
 		for k, d := range drawings {
-			for i, a := range d.Texts {
-				if a.X0 < -0.1 || a.X1 > d.W+0.1 || a.Y0 < -0.1 || a.Y1 > d.H+0.1 {
-					t.Errorf("%s, drawing %d: %q leaves the picture: %+v of %g × %g", x.name, k, a.Text, a, d.W, d.H)
-				}
-				for _, b := range d.Texts[:i] {
-					if overlap(a.X0, a.X1, b.X0, b.X1) > 0.2 && overlap(a.Y0, a.Y1, b.Y0, b.Y1) > 0.2 {
-						t.Errorf("%s, drawing %d: %q and %q overlap", x.name, k, a.Text, b.Text)
-					}
-				}
+			for _, fault := range d.Untidy() {
+				t.Errorf("%s, drawing %d: %s", x.name, k, fault)
 			}
 		}
 	}
@@ -54,7 +48,7 @@ func TestPagesAreTidy(t *testing.T) {
 			}
 			n := 0
 			for page, part := range strings.Split(text, "<page ")[1:] {
-				var boxes []record.Box
+				var boxes []draw.Box
 				for _, m := range word.FindAllStringSubmatch(part, -1) {
 					var v [4]float64
 					for i := range v {
@@ -63,7 +57,7 @@ func TestPagesAreTidy(t *testing.T) {
 					}
 					// What is told is the font's ascent to descent, a line and more.
 					h := v[3] - v[1]
-					boxes = append(boxes, record.Box{Text: m[5], X0: v[0], Y0: v[1] + 0.2*h, X1: v[2], Y1: v[3] - 0.2*h})
+					boxes = append(boxes, draw.Box{Text: m[5], X0: v[0], Y0: v[1] + 0.2*h, X1: v[2], Y1: v[3] - 0.2*h})
 				}
 				n += len(boxes)
 				if m := touching.FindString(part); m != "" {
@@ -125,7 +119,7 @@ func TestPlanIsTrue(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	svg := drawings[0].SVG
+	svg := drawings[0].SVG("plan", "plan")
 	if !strings.Contains(svg, "angles drawn 20 times larger") {
 		t.Error("the factor is not stated, or not the one expected: 0.3 degrees become 6")
 	}
@@ -183,8 +177,8 @@ func TestKingpinInPlan(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	wheels := pathsOf(drawings[0].SVG, "#3b4854")
-	pin := pathsOf(drawings[0].SVG, "#16222e")
+	wheels := pathsOf(drawings[0].SVG("plan", "plan"), "#3b4854")
+	pin := pathsOf(drawings[0].SVG("plan", "plan"), "#16222e")
 	if len(wheels) != 2 || len(pin) < 1 {
 		t.Fatalf("%d wheels, %d dots", len(wheels), len(pin))
 	}

@@ -3,21 +3,17 @@ package record
 import (
 	"fmt"
 	"io"
-	"maps"
 	"math"
-	"slices"
-	"strconv"
 	"strings"
 
+	"wheelplane/cmd/wheelplane/internal/draw"
 	"wheelplane/pose/align"
-
-	"github.com/go-pdf/fpdf"
 )
 
 // sheet is a PDF being set, page by page; y is where the next thing goes, mm.
 type sheet struct {
 	*telling
-	pdf        *fpdf.Fpdf
+	pdf        *draw.PDF
 	w, h       float64
 	x0, x1     float64 // margins
 	top, floor float64 // of what is set
@@ -50,23 +46,13 @@ func WritePDF(w io.Writer, in *Input, o Options) (lost []rune, err error) {
 		s.full()
 	}
 	s.edges()
-	return slices.Sorted(maps.Keys(t.missing)), s.pdf.Output(w)
+	return s.pdf.LostSigns(), s.pdf.Output(w)
 }
 
 func (t *telling) newSheet() *sheet {
 	s := &sheet{telling: t, w: t.paper.WidthMM, h: t.paper.HeightMM, x0: 14, x1: t.paper.WidthMM - 14, top: 20, floor: t.paper.HeightMM - 17}
-	s.pdf = fpdf.NewCustom(&fpdf.InitType{OrientationStr: "P", UnitStr: "mm", Size: fpdf.SizeType{Wd: s.w, Ht: s.h}})
-	s.pdf.SetAutoPageBreak(false, 0)
-	s.pdf.SetCatalogSort(true)
-	s.pdf.SetCreationDate(t.Made)
-	s.pdf.SetModificationDate(t.Made)
-	s.pdf.SetTitle(s.clean(t.heading()+", "+t.subject()), true)
-	s.pdf.SetCreator("wheelplane "+t.Version, true)
-	s.pdf.SetProducer("wheelplane "+t.Version, true)
-	s.pdf.SetLang("en-GB")
-	s.pdf.SetLineJoinStyle("round")
-	s.pdf.AddUTF8FontFromBytes("sans", "", regularTTF)
-	s.pdf.AddUTF8FontFromBytes("sans", "B", boldTTF)
+	s.pdf = draw.NewPDF(s.w, s.h, draw.About{Title: t.heading() + ", " + t.subject(), Version: t.Version, Made: t.Made})
+	s.pdf.Lost = t.missing
 	s.page()
 	s.y = 14
 	return s
@@ -87,100 +73,32 @@ func (s *sheet) need(h float64) bool {
 }
 
 // clean replaces signs that the fonts lack, so that nothing is lost unseen.
-func (t *telling) clean(text string) string {
-	return strings.Map(func(r rune) rune {
-		if r == '\u00a0' {
-			return ' '
-		}
-		if _, ok := lettersOf(false).of(r); !ok {
-			t.missing[r] = true
-			return '□'
-		}
-		return r
-	}, text)
-}
+func (t *telling) clean(text string) string { return draw.Clean(text, t.missing) }
 
-func rgb(c colour) (r, g, b int) {
-	v, err := strconv.ParseUint(string(c[1:]), 16, 32)
-	if err != nil {
-		panic(err)
-	}
-	return int(v >> 16), int(v >> 8 & 255), int(v & 255)
-}
-
-func (s *sheet) text(x, y float64, text string, points float64, c colour, bold bool, a anchor) {
-	if text == "" {
-		return
-	}
-	text = s.clean(text)
-	style := ""
-	if bold {
-		style = "B"
-	}
-	s.pdf.SetFont("sans", style, 0)
-	s.pdf.SetFontUnitSize(points * point)
-	s.pdf.SetTextColor(rgb(c))
-	switch a {
-	case middle:
-		x -= textWidth(text, points, bold) / 2
-	case end:
-		x -= textWidth(text, points, bold)
-	}
-	s.pdf.Text(x, y, text)
+func (s *sheet) text(x, y float64, text string, points float64, c draw.Colour, bold bool, a draw.Anchor) {
+	s.pdf.Text(x, y, text, points, c, bold, a)
 }
 
 // paint draws a picture with its top left corner at (x, y).
-func (s *sheet) paint(p *picture, x, y float64) {
-	for _, sh := range p.shapes {
-		if sh.text != "" {
-			s.text(x+sh.x, y+sh.y, sh.text, sh.size/point, sh.fill, sh.bold, sh.anchor)
-			continue
-		}
-		how := ""
-		if sh.fill != "" {
-			s.pdf.SetFillColor(rgb(sh.fill))
-			how = "F"
-		}
-		if sh.stroke != "" {
-			s.pdf.SetDrawColor(rgb(sh.stroke))
-			s.pdf.SetLineWidth(sh.width)
-			s.pdf.SetDashPattern(sh.dash, 0)
-			how += "D"
-		}
-		for _, g := range sh.path {
-			q := g.p
-			switch g.op {
-			case 'M':
-				s.pdf.MoveTo(x+q[0][0], y+q[0][1])
-			case 'L':
-				s.pdf.LineTo(x+q[0][0], y+q[0][1])
-			case 'C':
-				s.pdf.CurveBezierCubicTo(x+q[0][0], y+q[0][1], x+q[1][0], y+q[1][1], x+q[2][0], y+q[2][1])
-			case 'Z':
-				s.pdf.ClosePath()
-			}
-		}
-		s.pdf.DrawPath(how)
-	}
-}
+func (s *sheet) paint(p *draw.Picture, x, y float64) { s.pdf.Paint(p, x, y) }
 
-func (s *sheet) rule(y float64, c colour, width float64) { s.stroke(s.x0, y, s.x1, y, c, width) }
+func (s *sheet) rule(y float64, c draw.Colour, width float64) { s.stroke(s.x0, y, s.x1, y, c, width) }
 
-func (s *sheet) stroke(x0, y0, x1, y1 float64, c colour, width float64) {
-	p := &picture{}
-	p.line(x0, y0, x1, y1, c, width)
+func (s *sheet) stroke(x0, y0, x1, y1 float64, c draw.Colour, width float64) {
+	p := &draw.Picture{}
+	p.Line(x0, y0, x1, y1, c, width)
 	s.paint(p, 0, 0)
 }
 
-func (s *sheet) fill(x, y, w, h float64, c colour) {
-	p := &picture{}
-	p.rect(x, y, w, h, c, "", 0)
+func (s *sheet) fill(x, y, w, h float64, c draw.Colour) {
+	p := &draw.Picture{}
+	p.Rect(x, y, w, h, c, "", 0)
 	s.paint(p, 0, 0)
 }
 
 func (s *sheet) mark(x, y float64, v align.Verdict) {
-	p := &picture{}
-	p.mark(x, y, 0.95, v, false)
+	p := &draw.Picture{}
+	mark(p, x, y, 0.95, v, false)
 	s.paint(p, 0, 0)
 }
 
@@ -191,27 +109,27 @@ func (s *sheet) head(title string, room float64) {
 	}
 	s.need(8 + room)
 	s.y += 4
-	s.text(s.x0, s.y, title, sizeHead, ink, true, start)
-	s.pdf.Bookmark(s.clean(title), 0, s.y-4)
+	s.text(s.x0, s.y, title, sizeHead, draw.Ink, true, draw.Start)
+	s.pdf.Bookmark(title, s.y-4)
 	s.y += 1.8
-	s.rule(s.y, ink, 0.3)
+	s.rule(s.y, draw.Ink, 0.3)
 	s.y += 1
 }
 
 // para sets a paragraph, with a sign hung before it where lead is not empty.
-func (s *sheet) para(lead, text string, points float64, c colour) {
+func (s *sheet) para(lead, text string, points float64, c draw.Colour) {
 	x := s.x0
 	if lead != "" {
 		x += 4
 	}
-	step := points * point * 1.38
-	for i, l := range wrap(s.clean(text), points, false, s.x1-x) {
+	step := points * draw.Point * 1.38
+	for i, l := range draw.Wrap(s.clean(text), points, false, s.x1-x) {
 		s.need(step)
 		s.y += step
 		if i == 0 && lead != "" {
-			s.text(s.x0+1, s.y, lead, points, soft, false, start)
+			s.text(s.x0+1, s.y, lead, points, draw.Soft, false, draw.Start)
 		}
-		s.text(x, s.y, l, points, c, false, start)
+		s.text(x, s.y, l, points, c, false, draw.Start)
 	}
 	s.y += step * 0.3
 }
@@ -222,26 +140,26 @@ func (s *sheet) paraHeight(lead, text string, points float64) float64 {
 	if lead != "" {
 		w -= 4
 	}
-	return points * point * 1.38 * (float64(len(wrap(s.clean(text), points, false, w))) + 0.3)
+	return points * draw.Point * 1.38 * (float64(len(draw.Wrap(s.clean(text), points, false, w))) + 0.3)
 }
 
 // edges writes what stands at the head and the foot of every page, once their
 // number is known.
 func (s *sheet) edges() {
-	n := s.pdf.PageCount()
+	n := s.pdf.Pages()
 	for i := 1; i <= n; i++ {
 		s.pdf.SetPage(i)
 		if i > 1 {
-			s.text(s.x0, 12, fit(s.clean(s.heading()+" · "+s.subject()), sizeSmall+0.5, false, s.x1-s.x0-45), sizeSmall+0.5, soft, false, start)
-			s.text(s.x1, 12, s.date(), sizeSmall+0.5, soft, false, end)
-			s.rule(14, hairline, 0.25)
+			s.text(s.x0, 12, draw.Fit(s.clean(s.heading()+" · "+s.subject()), sizeSmall+0.5, false, s.x1-s.x0-45), sizeSmall+0.5, draw.Soft, false, draw.Start)
+			s.text(s.x1, 12, s.date(), sizeSmall+0.5, draw.Soft, false, draw.End)
+			s.rule(14, draw.Hairline, 0.25)
 		}
 		y := s.h - 9
-		s.rule(y-3.4, hairline, 0.25)
+		s.rule(y-3.4, draw.Hairline, 0.25)
 		number := fmt.Sprintf("page %d of %d", i, n)
-		s.text(s.x1, y, number, sizeSmall, soft, false, end)
+		s.text(s.x1, y, number, sizeSmall, draw.Soft, false, draw.End)
 		foot := s.footer()
-		s.text(s.x0, y, fit(s.clean(foot), sizeSmall, false, s.x1-s.x0-25), sizeSmall, soft, false, start)
+		s.text(s.x0, y, draw.Fit(s.clean(foot), sizeSmall, false, s.x1-s.x0-25), sizeSmall, draw.Soft, false, draw.Start)
 	}
 }
 
@@ -263,20 +181,20 @@ func (t *telling) footer() string {
 func (s *sheet) title() {
 	s.y += 6.5
 	right := s.date()
-	room := s.x1 - s.x0 - textWidth(right, sizeHead, true) - 4
-	s.text(s.x0, s.y, fit(s.heading(), sizeTitle, true, room), sizeTitle, ink, true, start)
-	s.text(s.x1, s.y, right, sizeHead, ink, true, end)
+	room := s.x1 - s.x0 - draw.TextWidth(right, sizeHead, true) - 4
+	s.text(s.x0, s.y, draw.Fit(s.heading(), sizeTitle, true, room), sizeTitle, draw.Ink, true, draw.Start)
+	s.text(s.x1, s.y, right, sizeHead, draw.Ink, true, draw.End)
 	s.y += 6.2
-	sub := wrap(s.clean(s.subject()), sizeHead, false, s.x1-s.x0)
+	sub := draw.Wrap(s.clean(s.subject()), sizeHead, false, s.x1-s.x0)
 	for i, l := range sub {
 		if i == 2 {
 			break
 		}
-		s.text(s.x0, s.y, l, sizeHead, soft, false, start)
+		s.text(s.x0, s.y, l, sizeHead, draw.Soft, false, draw.Start)
 		s.y += 4.6
 	}
 	s.y -= 1.6
-	s.rule(s.y, ink, 0.7)
+	s.rule(s.y, draw.Ink, 0.7)
 	s.y += 2
 }
 
@@ -288,18 +206,18 @@ func (s *sheet) facts(columns int, list []fact) {
 		row := list[i:min(i+columns, len(list))]
 		lines, most := make([][]string, len(row)), 1
 		for k, f := range row {
-			lines[k] = wrap(s.clean(f.value), 8.6, false, w)
+			lines[k] = draw.Wrap(s.clean(f.value), 8.6, false, w)
 			most = max(most, len(lines[k]))
 		}
 		h := 5.4 + 3.9*float64(most)
 		s.need(h)
 		for k, f := range row {
 			x := s.x0 + (w+gap)*float64(k)
-			s.text(x, s.y+3, f.name, sizeSmall, soft, false, start)
+			s.text(x, s.y+3, f.name, sizeSmall, draw.Soft, false, draw.Start)
 			for j, l := range lines[k] {
-				s.text(x, s.y+7+3.9*float64(j), l, 8.6, ink, false, start)
+				s.text(x, s.y+7+3.9*float64(j), l, 8.6, draw.Ink, false, draw.Start)
 			}
-			s.stroke(x, s.y+h-0.9, x+w, s.y+h-0.9, hairline, 0.25)
+			s.stroke(x, s.y+h-0.9, x+w, s.y+h-0.9, draw.Hairline, 0.25)
 		}
 		s.y += h
 	}
@@ -326,7 +244,7 @@ func (s *sheet) section(g section, lead string) {
 	}
 	s.head(g.title, h)
 	if lead != "" {
-		s.para("", lead, sizeText, soft)
+		s.para("", lead, sizeText, draw.Soft)
 	}
 	s.grid(g)
 }
@@ -334,7 +252,7 @@ func (s *sheet) section(g section, lead string) {
 const (
 	gridGap  = 3.0
 	gridHead = 4.4
-	gridStep = sizeTable * point * 1.3
+	gridStep = sizeTable * draw.Point * 1.3
 )
 
 // gridUnit is the width of a share of a plain table, mm.
@@ -352,7 +270,7 @@ func (s *sheet) gridRow(g section, row []string) (cells [][]string, h float64) {
 	cells = make([][]string, len(g.columns))
 	for i, c := range g.columns {
 		if i < len(row) {
-			cells[i] = wrap(s.clean(row[i]), sizeTable, false, c.share*unit)
+			cells[i] = draw.Wrap(s.clean(row[i]), sizeTable, false, c.share*unit)
 			most = max(most, len(cells[i]))
 		}
 	}
@@ -381,14 +299,14 @@ func (s *sheet) grid(g section) {
 		for _, c := range g.columns {
 			w := c.share * unit
 			if c.right {
-				s.text(x+w, s.y+3.2, c.name, sizeSmall, soft, false, end)
+				s.text(x+w, s.y+3.2, c.name, sizeSmall, draw.Soft, false, draw.End)
 			} else {
-				s.text(x, s.y+3.2, c.name, sizeSmall, soft, false, start)
+				s.text(x, s.y+3.2, c.name, sizeSmall, draw.Soft, false, draw.Start)
 			}
 			x += w + gridGap
 		}
 		s.y += gridHead
-		s.rule(s.y, hairline, 0.25)
+		s.rule(s.y, draw.Hairline, 0.25)
 	}
 	heads()
 	for _, r := range g.rows {
@@ -405,15 +323,15 @@ func (s *sheet) grid(g section) {
 					y = s.y + h - 1.7 - gridStep*float64(len(cells[i])-1-j)
 				}
 				if c.right {
-					s.text(x+w, y, l, sizeTable, ink, false, end)
+					s.text(x+w, y, l, sizeTable, draw.Ink, false, draw.End)
 				} else {
-					s.text(x, y, l, sizeTable, ink, false, start)
+					s.text(x, y, l, sizeTable, draw.Ink, false, draw.Start)
 				}
 			}
 			x += w + gridGap
 		}
 		s.y += h
-		s.rule(s.y, hairline, 0.15)
+		s.rule(s.y, draw.Hairline, 0.15)
 	}
 }
 
@@ -422,7 +340,7 @@ func (s *sheet) verdicts() {
 	s.need(15)
 	h := 10.5
 	s.y += 1.5
-	s.fill(s.x0, s.y, s.x1-s.x0, h, tint)
+	s.fill(s.x0, s.y, s.x1-s.x0, h, draw.Tint)
 	within, undecided, outside, open := s.tally(false)
 	base := s.y + 6.7
 	x := s.x0 + 4
@@ -431,25 +349,25 @@ func (s *sheet) verdicts() {
 		if s.last == "" {
 			text += fmt.Sprintf(" %s only.", upper(s.first))
 		}
-		s.text(x, base-0.3, text, 9, ink, false, start)
+		s.text(x, base-0.3, text, 9, draw.Ink, false, draw.Start)
 		s.y += h + 1
 		return
 	}
-	s.text(x, base, upper(s.standing()), 10, ink, true, start)
-	x += textWidth(upper(s.standing()), 10, true) + 7
+	s.text(x, base, upper(s.standing()), 10, draw.Ink, true, draw.Start)
+	x += draw.TextWidth(upper(s.standing()), 10, true) + 7
 	for _, c := range []struct {
 		v align.Verdict
 		n int
 	}{{align.Within, within}, {align.Undecided, undecided}, {align.Outside, outside}} {
-		p := &picture{}
-		p.mark(x+1.3, base-1.4, 1.35, c.v, false)
+		p := &draw.Picture{}
+		mark(p, x+1.3, base-1.4, 1.35, c.v, false)
 		s.paint(p, 0, 0)
 		text := fmt.Sprintf("%d %s", c.n, c.v)
-		s.text(x+4.2, base, text, 10, ink, true, start)
-		x += 4.2 + textWidth(text, 10, true) + 7
+		s.text(x+4.2, base, text, 10, draw.Ink, true, draw.Start)
+		x += 4.2 + draw.TextWidth(text, 10, true) + 7
 	}
 	right := s.tallyBeside(open)
-	s.text(s.x1-4, base, fit(right, 8, false, s.x1-4-x), 8, soft, false, end)
+	s.text(s.x1-4, base, draw.Fit(right, 8, false, s.x1-4-x), 8, draw.Soft, false, draw.End)
 	s.y += h + 1
 }
 
@@ -483,8 +401,8 @@ func (s *sheet) columns(rank int) columns {
 		for axle := 1; axle <= len(s.Vehicle.Axles); axle++ {
 			for _, l := range s.mains(axle, rank) {
 				a, b := s.limits(l)
-				wish = math.Max(wish, textWidth(a, sizeTable-0.3, false))
-				limits = math.Max(limits, textWidth(b, sizeTable-0.3, false))
+				wish = math.Max(wish, draw.TextWidth(a, sizeTable-0.3, false))
+				limits = math.Max(limits, draw.TextWidth(b, sizeTable-0.3, false))
 			}
 		}
 		c.wishEnd = x + 0.5 + wish
@@ -501,17 +419,17 @@ func (s *sheet) columns(rank int) columns {
 
 func (s *sheet) tableHead(c columns) {
 	y := s.y + 3.6
-	s.text(s.x0+c.found+c.value-8.5, y, upper(s.first), sizeTable, ink, true, start)
+	s.text(s.x0+c.found+c.value-8.5, y, upper(s.first), sizeTable, draw.Ink, true, draw.Start)
 	if s.last != "" {
-		s.text(s.x0+c.left+c.value-8.5, y, fit(upper(s.last), sizeTable, true, c.blockW-4), sizeTable, ink, true, start)
+		s.text(s.x0+c.left+c.value-8.5, y, draw.Fit(upper(s.last), sizeTable, true, c.blockW-4), sizeTable, draw.Ink, true, draw.Start)
 	}
 	if s.judged {
-		s.text(s.x0+c.wishEnd, y, "Target", sizeTable, ink, true, end)
-		s.text(s.x0+c.targetEnd, y, "limits", sizeSmall, soft, false, end)
-		s.text(s.x0+c.strip+c.width*(bandFrom+bandTo)/2, y, "tolerance", sizeSmall, soft, false, middle)
+		s.text(s.x0+c.wishEnd, y, "Target", sizeTable, draw.Ink, true, draw.End)
+		s.text(s.x0+c.targetEnd, y, "limits", sizeSmall, draw.Soft, false, draw.End)
+		s.text(s.x0+c.strip+c.width*(bandFrom+bandTo)/2, y, "tolerance", sizeSmall, draw.Soft, false, draw.Middle)
 	}
 	s.y += 5
-	s.rule(s.y, ink, 0.3)
+	s.rule(s.y, draw.Ink, 0.3)
 }
 
 // readings sets the table of readings with their strips, axle by axle, the
@@ -525,11 +443,11 @@ func (s *sheet) readings(rank int, pitch float64) {
 		if s.need(5 + pitch*n) {
 			s.tableHead(c)
 		}
-		s.fill(s.x0, s.y, s.x1-s.x0, 5, tint)
-		s.text(s.x0+1, s.y+3.55, fit(s.clean(s.axleTitle(axle)), sizeTable+0.3, true, s.x1-s.x0-2), sizeTable+0.3, ink, true, start)
+		s.fill(s.x0, s.y, s.x1-s.x0, 5, draw.Tint)
+		s.text(s.x0+1, s.y+3.55, draw.Fit(s.clean(s.axleTitle(axle)), sizeTable+0.3, true, s.x1-s.x0-2), sizeTable+0.3, draw.Ink, true, draw.Start)
 		s.y += 5
 		if len(lines) == 0 {
-			s.text(s.x0+1, s.y+3.4, "no reading of this axle", sizeTable, soft, false, start)
+			s.text(s.x0+1, s.y+3.4, "no reading of this axle", sizeTable, draw.Soft, false, draw.Start)
 			s.y += pitch
 		}
 		for i, l := range lines {
@@ -537,34 +455,34 @@ func (s *sheet) readings(rank int, pitch float64) {
 				s.tableHead(c)
 			}
 			if i > 0 {
-				s.rule(s.y, hairline, 0.12)
+				s.rule(s.y, draw.Hairline, 0.12)
 			}
 			s.row(l, c, pitch)
 		}
 	}
-	s.rule(s.y, ink, 0.3)
+	s.rule(s.y, draw.Ink, 0.3)
 }
 
 func (s *sheet) row(l *line, c columns, pitch float64) {
-	y := s.y + pitch/2 + sizeTable*point*0.36
+	y := s.y + pitch/2 + sizeTable*draw.Point*0.36
 	if l.first {
-		size := math.Max(5.8, math.Min(sizeTable, sizeTable*0.999*(c.side-1.8)/textWidth(l.title(), sizeTable, false)))
-		s.text(s.x0+1, y, fit(s.clean(l.title()), size, false, c.side-1.8), size, ink, false, start)
+		size := math.Max(5.8, math.Min(sizeTable, sizeTable*0.999*(c.side-1.8)/draw.TextWidth(l.title(), sizeTable, false)))
+		s.text(s.x0+1, y, draw.Fit(s.clean(l.title()), size, false, c.side-1.8), size, draw.Ink, false, draw.Start)
 	}
-	s.text(s.x0+c.side, y, fit(s.clean(l.whose()), sizeTable, false, c.found-c.side+1.5), sizeTable, soft, false, start)
+	s.text(s.x0+c.side, y, draw.Fit(s.clean(l.whose()), sizeTable, false, c.found-c.side+1.5), sizeTable, draw.Soft, false, draw.Start)
 	block := func(x float64, e *cell, strong bool) {
 		if e == nil {
-			s.text(x+c.value, y, "–", sizeTable, faint, false, end)
+			s.text(x+c.value, y, "–", sizeTable, draw.Faint, false, draw.End)
 			return
 		}
-		s.text(x+c.value, y, s.number(l, e.value), sizeTable, ink, strong, end)
+		s.text(x+c.value, y, s.number(l, e.value), sizeTable, draw.Ink, strong, draw.End)
 		if u := s.expanded(l, e.u); u != "" {
-			s.text(x+c.plus, y, "± "+u, sizeTable, soft, false, end)
+			s.text(x+c.plus, y, "± "+u, sizeTable, draw.Soft, false, draw.End)
 		}
-		s.text(x+c.plus+0.8, y, s.unit(l), sizeSmall, soft, false, start)
+		s.text(x+c.plus+0.8, y, s.unit(l), sizeSmall, draw.Soft, false, draw.Start)
 		if e.Verdict != "" {
 			s.mark(x+c.mark, s.y+pitch/2, e.Verdict)
-			s.text(x+c.mark+2, y, string(e.Verdict), sizeTable-0.3, ink, strong, start)
+			s.text(x+c.mark+2, y, string(e.Verdict), sizeTable-0.3, draw.Ink, strong, draw.Start)
 		}
 	}
 	block(s.x0+c.found, l.found, s.last == "")
@@ -573,8 +491,8 @@ func (s *sheet) row(l *line, c columns, pitch float64) {
 	}
 	if s.judged {
 		wish, limits := s.limits(l)
-		s.text(s.x0+c.wishEnd, y, wish, sizeTable-0.3, ink, false, end)
-		s.text(s.x0+c.targetEnd, y, limits, sizeTable-0.3, soft, false, end)
+		s.text(s.x0+c.wishEnd, y, wish, sizeTable-0.3, draw.Ink, false, draw.End)
+		s.text(s.x0+c.targetEnd, y, limits, sizeTable-0.3, draw.Soft, false, draw.End)
 	}
 	s.paint(s.strip(l, c.width, pitch), s.x0+c.strip, s.y)
 	s.y += pitch
@@ -587,8 +505,8 @@ func (s *sheet) legend() {
 	x := s.x0 + 1
 	put := func(v align.Verdict, what string) {
 		s.mark(x+0.6, s.y-0.9, v)
-		s.text(x+2.6, s.y, what, sizeSmall, soft, false, start)
-		x += 2.6 + textWidth(what, sizeSmall, false) + 4
+		s.text(x+2.6, s.y, what, sizeSmall, draw.Soft, false, draw.Start)
+		x += 2.6 + draw.TextWidth(what, sizeSmall, false) + 4
 	}
 	if s.judged {
 		put(align.Within, "within")
@@ -597,7 +515,7 @@ func (s *sheet) legend() {
 	}
 	put("", "no target")
 	text := s.keyText()
-	s.text(s.x1, s.y, fit(text, sizeSmall, false, s.x1-x), sizeSmall, soft, false, end)
+	s.text(s.x1, s.y, draw.Fit(text, sizeSmall, false, s.x1-x), sizeSmall, draw.Soft, false, draw.End)
 	s.y += 2
 }
 
@@ -617,14 +535,14 @@ func (s *sheet) sign() {
 	w := (s.x1 - s.x0 - gap*float64(len(list)-1)) / float64(len(list))
 	for i, p := range list {
 		x := s.x0 + (w+gap)*float64(i)
-		s.text(x, s.y+4, upper(p.Role), sizeSmall+0.5, soft, false, start)
-		s.stroke(x, s.y+15, x+w, s.y+15, ink, 0.25)
+		s.text(x, s.y+4, upper(p.Role), sizeSmall+0.5, draw.Soft, false, draw.Start)
+		s.stroke(x, s.y+15, x+w, s.y+15, draw.Ink, 0.25)
 		name := p.Name
 		if name == "" {
 			name = "name"
 		}
-		s.text(x, s.y+18.4, fit(s.clean(name), sizeSmall+0.5, false, w-22), sizeSmall+0.5, soft, false, start)
-		s.text(x+w, s.y+18.4, "signature, date", sizeSmall, faint, false, end)
+		s.text(x, s.y+18.4, draw.Fit(s.clean(name), sizeSmall+0.5, false, w-22), sizeSmall+0.5, draw.Soft, false, draw.Start)
+		s.text(x+w, s.y+18.4, "signature, date", sizeSmall, draw.Faint, false, draw.End)
 	}
 	s.y += signHigh
 }
@@ -638,10 +556,10 @@ func (s *sheet) full() {
 		room = s.floor - s.top - 12
 	}
 	p := s.plan(s.x1-s.x0, room, true)
-	s.head(s.planTitle(), p.h)
+	s.head(s.planTitle(), p.H)
 	s.y += 2
 	s.paint(p, s.x0, s.y)
-	s.y += p.h
+	s.y += p.H
 
 	s.head("Readings", 40)
 	s.readings(5, 4.8)
@@ -652,7 +570,7 @@ func (s *sheet) full() {
 	if len(s.Visit.Remarks) > 0 {
 		s.head("Remarks", 6)
 		for _, r := range s.Visit.Remarks {
-			s.para("–", r, sizeText, ink)
+			s.para("–", r, sizeText, draw.Ink)
 		}
 	}
 	if len(s.Slip) > 0 {
@@ -664,11 +582,11 @@ func (s *sheet) full() {
 	s.network()
 	s.head("How it was measured", 15)
 	for _, m := range s.method() {
-		s.para("", m, sizeText, ink)
+		s.para("", m, sizeText, draw.Ink)
 	}
 	s.head("Cautions", 15)
 	for _, c := range cautions {
-		s.para("–", c, sizeText, ink)
+		s.para("–", c, sizeText, draw.Ink)
 	}
 	s.head("Signatures", 23)
 	s.signatures()
@@ -686,7 +604,7 @@ func (s *sheet) network() {
 	}
 	s.y += 1.5
 	for _, n := range s.networkNotes() {
-		s.para("–", n, sizeText, ink)
+		s.para("–", n, sizeText, draw.Ink)
 	}
 }
 
@@ -749,7 +667,7 @@ func (s *sheet) onePage() {
 	}
 	s.y += 0.5
 	for _, n := range notes {
-		s.para("", n, sizeSmall, soft)
+		s.para("", n, sizeSmall, draw.Soft)
 	}
 	s.y = max(s.y, s.floor-signHigh)
 	s.sign()
@@ -780,12 +698,12 @@ func (s *sheet) beside(x, y, h float64) {
 			continue
 		}
 		s.y += 3.4
-		s.text(s.x0, s.y, g.title, sizeText, ink, true, start)
+		s.text(s.x0, s.y, g.title, sizeText, draw.Ink, true, draw.Start)
 		s.y += 0.6
 		s.grid(b)
 		s.y += 1.5
 	}
 	if left > 0 {
-		s.text(s.x0, min(s.y+3, bottom), fmt.Sprintf("%s more in the full record", plural(left, "entry")), sizeSmall, soft, false, start)
+		s.text(s.x0, min(s.y+3, bottom), fmt.Sprintf("%s more in the full record", plural(left, "entry")), sizeSmall, draw.Soft, false, draw.Start)
 	}
 }

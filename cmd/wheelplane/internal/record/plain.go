@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"wheelplane/cmd/wheelplane/internal/draw"
 	"wheelplane/pose/align"
 )
 
@@ -191,42 +192,42 @@ func (s *sheet) customer() {
 	s.facts(4, s.shortFacts())
 	s.y += 2
 	h := s.paraHeight("", s.plainSummary(), 11) + 3
-	s.fill(s.x0, s.y, s.x1-s.x0, h, tint)
-	for i, l := range wrap(s.clean(s.plainSummary()), 11, true, s.x1-s.x0-8) {
-		s.text(s.x0+4, s.y+6+11*point*1.38*float64(i), l, 11, ink, true, start)
+	s.fill(s.x0, s.y, s.x1-s.x0, h, draw.Tint)
+	for i, l := range draw.Wrap(s.clean(s.plainSummary()), 11, true, s.x1-s.x0-8) {
+		s.text(s.x0+4, s.y+6+11*draw.Point*1.38*float64(i), l, 11, draw.Ink, true, draw.Start)
 	}
 	s.y += h + 2
 	p := s.plan(s.x1-s.x0, 100, false)
-	s.need(p.h)
+	s.need(p.H)
 	s.paint(p, s.x0, s.y+1)
-	s.y += p.h + 2
+	s.y += p.H + 2
 	strip := 42.0
 	for axle := 1; axle <= len(s.Vehicle.Axles); axle++ {
 		list := s.sentences(axle)
 		s.need(6 + 11*min(2, float64(len(list))))
 		s.y += 6.2
-		s.text(s.x0, s.y, fit(s.clean(s.axleTitle(axle)), sizeHead, true, s.x1-s.x0), sizeHead, ink, true, start)
+		s.text(s.x0, s.y, draw.Fit(s.clean(s.axleTitle(axle)), sizeHead, true, s.x1-s.x0), sizeHead, draw.Ink, true, draw.Start)
 		s.y += 1.6
-		s.rule(s.y, hairline, 0.25)
+		s.rule(s.y, draw.Hairline, 0.25)
 		if len(list) == 0 {
-			s.para("", "This axle was not measured.", sizeText, soft)
+			s.para("", "This axle was not measured.", sizeText, draw.Soft)
 		}
 		for _, x := range list {
-			lines := wrap(s.clean(x.text), 9, false, s.x1-s.x0-strip-9)
+			lines := draw.Wrap(s.clean(x.text), 9, false, s.x1-s.x0-strip-9)
 			h := 4.2*float64(len(lines)) + 5.4
 			s.need(h)
 			s.mark(s.x0+2, s.y+3.4, x.now().Verdict)
 			for i, l := range lines {
-				s.text(s.x0+6, s.y+4.4+4.2*float64(i), l, 9, ink, false, start)
+				s.text(s.x0+6, s.y+4.4+4.2*float64(i), l, 9, draw.Ink, false, draw.Start)
 			}
-			c := soft
+			c := draw.Soft
 			if x.now().Verdict != "" {
-				c = ink
+				c = draw.Ink
 			}
-			s.text(s.x0+6, s.y+4.2+4.2*float64(len(lines)), x.verdict, sizeTable, c, x.now().Verdict == align.Outside, start)
+			s.text(s.x0+6, s.y+4.2+4.2*float64(len(lines)), x.verdict, sizeTable, c, x.now().Verdict == align.Outside, draw.Start)
 			s.paint(s.strip(x.line, strip, 6), s.x1-strip, s.y+(h-6)/2)
 			s.y += h
-			s.rule(s.y, hairline, 0.12)
+			s.rule(s.y, draw.Hairline, 0.12)
 		}
 	}
 	if s.judged {
@@ -243,7 +244,7 @@ func (s *sheet) customer() {
 	}
 	s.head("Please note", 20)
 	for _, c := range plainCautions {
-		s.para("–", c, sizeText, ink)
+		s.para("–", c, sizeText, draw.Ink)
 	}
 	s.head("Signatures", 23)
 	s.signatures()

@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 
+	"wheelplane/cmd/wheelplane/internal/draw"
 	"wheelplane/pose/align"
 )
 
@@ -114,9 +115,9 @@ func (t *telling) plotOf() *plot {
 
 // plan draws the vehicle from above, to scale, front up: its angles enlarged.
 // With words the numbers stand beside the wheels with their names, else without.
-func (t *telling) plan(w, maxH float64, words bool) *picture {
+func (t *telling) plan(w, maxH float64, words bool) *draw.Picture {
 	g := t.plotOf()
-	p := &picture{w: w, title: "The vehicle from above", desc: t.planDesc(g)}
+	p := &draw.Picture{W: w, Title: "The vehicle from above", Desc: t.planDesc(g)}
 	top, bottom := 9.0, 9.0
 	if !words {
 		top, bottom = 7, 7
@@ -131,20 +132,20 @@ func (t *telling) plan(w, maxH float64, words bool) *picture {
 		// No larger than the labels need, or a short vehicle fills the page.
 		s = math.Min(s, 30)
 	}
-	p.h = top + bottom + s*(g.front-g.rear)
+	p.H = top + bottom + s*(g.front-g.rear)
 	cx := label + g.half*s
 	if !words || 2*label+right+2*g.half*s < w {
 		cx = (w - right) / 2
 	}
 	at := func(x, y float64) [2]float64 { return [2]float64{cx - y*s, top + (g.front-x)*s} }
-	line := func(x0, y0, x1, y1 float64, c colour, width float64, dash ...float64) {
+	line := func(x0, y0, x1, y1 float64, c draw.Colour, width float64, dash ...float64) {
 		a, b := at(x0, y0), at(x1, y1)
-		p.line(a[0], a[1], b[0], b[1], c, width, dash...)
+		p.Line(a[0], a[1], b[0], b[1], c, width, dash...)
 	}
 	t.drawBody(p, g, s, words, at)
 
 	// The centreline runs through all; the thrust line from the reference axle.
-	line(g.front+0.5*7/s, 0, g.rear-0.5*4/s, 0, soft, 0.2, 4, 1, 0.8, 1)
+	line(g.front+0.5*7/s, 0, g.rear-0.5*4/s, 0, draw.Soft, 0.2, 4, 1, 0.8, 1)
 	var thrust *plotAxle
 	for i := range g.axles {
 		if g.axles[i].number == t.Vehicle.Reference && g.axles[i].heading != nil {
@@ -155,7 +156,7 @@ func (t *telling) plan(w, maxH float64, words bool) *picture {
 		t.drawAxle(p, &g.axles[i], g.factor, s, at)
 	}
 	if thrust != nil {
-		draw := func(h float64, c colour, width float64, dash ...float64) {
+		arrow := func(h float64, c draw.Colour, width float64, dash ...float64) {
 			length := g.front - thrust.x - 0.1*(g.front-g.rear)
 			if thrust.number == g.axles[0].number {
 				length = 0.35 * (g.front - g.rear)
@@ -163,13 +164,13 @@ func (t *telling) plan(w, maxH float64, words bool) *picture {
 			dx, dy := length*math.Cos(h*g.factor), length*math.Sin(h*g.factor)
 			line(thrust.x, thrust.y, thrust.x+dx, thrust.y+dy, c, width, dash...)
 			tip := at(thrust.x+dx, thrust.y+dy)
-			arrow := polygon(true, [2]float64{tip[0], tip[1] - 0.4}, [2]float64{tip[0] - 1, tip[1] + 2.2}, [2]float64{tip[0] + 1, tip[1] + 2.2})
-			p.add(shape{path: turned(arrow, tip[0], tip[1], h*g.factor, 0, 0), fill: c})
+			head := draw.Polygon(true, [2]float64{tip[0], tip[1] - 0.4}, [2]float64{tip[0] - 1, tip[1] + 2.2}, [2]float64{tip[0] + 1, tip[1] + 2.2})
+			p.Add(draw.Shape{Path: draw.Turned(head, tip[0], tip[1], h*g.factor, 0, 0), Fill: c})
 		}
 		if thrust.was != nil {
-			draw(*thrust.was, faint, 0.25, 1.2, 0.9)
+			arrow(*thrust.was, draw.Faint, 0.25, 1.2, 0.9)
 		}
-		draw(*thrust.heading, blue, 0.45)
+		arrow(*thrust.heading, draw.Blue, 0.45)
 	}
 	t.drawKey(p, g, s, words, thrust != nil)
 	if words {
@@ -182,19 +183,19 @@ func (t *telling) plan(w, maxH float64, words bool) *picture {
 
 // drawBody draws what carries the axles, only to show where the front is: a
 // vehicle with a windscreen's edge, a trailer with its kingpin, or both.
-func (t *telling) drawBody(p *picture, g *plot, s float64, words bool, at func(x, y float64) [2]float64) {
+func (t *telling) drawBody(p *draw.Picture, g *plot, s float64, words bool, at func(x, y float64) [2]float64) {
 	box := func(front, rear float64) (x, y, w float64) {
 		a := at(front, g.half*0.93)
 		w = 2 * g.half * 0.93 * s
-		p.add(shape{path: rounded(a[0], a[1], w, (front-rear)*s, math.Min(4, 0.35*s)), fill: tint, stroke: hairline, width: 0.25})
+		p.Add(draw.Shape{Path: draw.Rounded(a[0], a[1], w, (front-rear)*s, math.Min(4, 0.35*s)), Fill: draw.Tint, Stroke: draw.Hairline, Width: 0.25})
 		return a[0], a[1], w
 	}
 	cab := func(x, y, w float64) {
 		h := 0.35 * s
-		p.add(shape{path: []segment{
-			{op: 'M', p: [3][2]float64{{x + 0.08*w, y + h*1.35}}},
-			{op: 'C', p: [3][2]float64{{x + 0.3*w, y + h*0.7}, {x + 0.7*w, y + h*0.7}, {x + 0.92*w, y + h*1.35}}},
-		}, stroke: hairline, width: 0.35})
+		p.Add(draw.Shape{Path: []draw.Segment{
+			{Op: 'M', P: [3][2]float64{{x + 0.08*w, y + h*1.35}}},
+			{Op: 'C', P: [3][2]float64{{x + 0.3*w, y + h*0.7}, {x + 0.7*w, y + h*0.7}, {x + 0.92*w, y + h*1.35}}},
+		}, Stroke: draw.Hairline, Width: 0.35})
 	}
 	if g.kingpin == nil {
 		cab(box(g.front, g.rear))
@@ -213,84 +214,84 @@ func (t *telling) drawBody(p *picture, g *plot, s float64, words bool, at func(x
 	}
 	box(trailer, g.rear)
 	k := at(pin, 0)
-	p.circle(k[0], k[1], math.Max(1.1, 0.09*s), white, ink, 0.35)
-	p.circle(k[0], k[1], 0.35, ink, "", 0)
+	p.Circle(k[0], k[1], math.Max(1.1, 0.09*s), draw.White, draw.Ink, 0.35)
+	p.Circle(k[0], k[1], 0.35, draw.Ink, "", 0)
 	if words {
-		p.write(k[0]+2.4, k[1]-1.2, "kingpin", 6.5, soft, false, start)
+		p.Write(k[0]+2.4, k[1]-1.2, "kingpin", 6.5, draw.Soft, false, draw.Start)
 	}
 }
 
-func (t *telling) drawAxle(p *picture, a *plotAxle, factor, s float64, at func(x, y float64) [2]float64) {
-	beam := func(h float64, c colour, width float64, dash ...float64) {
+func (t *telling) drawAxle(p *draw.Picture, a *plotAxle, factor, s float64, at func(x, y float64) [2]float64) {
+	beam := func(h float64, c draw.Colour, width float64, dash ...float64) {
 		// Across the heading (cos h, sin h) lies (−sin h, cos h), to the left.
 		dx, dy := -a.half*math.Sin(h*factor), a.half*math.Cos(h*factor)
 		l, r := at(a.x+dx, a.y+dy), at(a.x-dx, a.y-dy)
-		p.line(l[0], l[1], r[0], r[1], c, width, dash...)
+		p.Line(l[0], l[1], r[0], r[1], c, width, dash...)
 	}
 	if a.was != nil {
-		beam(*a.was, faint, 0.2, 1.2, 0.9)
+		beam(*a.was, draw.Faint, 0.2, 1.2, 0.9)
 	}
 	if a.heading != nil {
-		beam(*a.heading, ink, 0.4)
+		beam(*a.heading, draw.Ink, 0.4)
 	} else {
-		beam(0, faint, 0.3, 0.6, 0.8)
+		beam(0, draw.Faint, 0.3, 0.6, 0.8)
 	}
 	for k, side := range []align.Side{align.Left, align.Right} {
 		c := at(a.x, a.y+side.Outboard()*a.half)
-		wheel := rounded(c[0]-a.width*s/2, c[1]-a.tyre*s/2, a.width*s, a.tyre*s, math.Min(1.4, 0.3*a.width*s))
-		draw := func(angle float64, fill, stroke colour, width float64, dash ...float64) {
-			p.add(shape{path: turned(wheel, c[0], c[1], angle, 0, 0), fill: fill, stroke: stroke, width: width, dash: dash})
+		wheel := draw.Rounded(c[0]-a.width*s/2, c[1]-a.tyre*s/2, a.width*s, a.tyre*s, math.Min(1.4, 0.3*a.width*s))
+		turned := func(angle float64, fill, stroke draw.Colour, width float64, dash ...float64) {
+			p.Add(draw.Shape{Path: draw.Turned(wheel, c[0], c[1], angle, 0, 0), Fill: fill, Stroke: stroke, Width: width, Dash: dash})
 		}
 		n := a.now[k]
 		if !n.known {
-			draw(0, white, faint, 0.25, 0.8, 0.7)
+			turned(0, draw.White, draw.Faint, 0.25, 0.8, 0.7)
 			continue
 		}
-		draw(n.angle*factor, "#3b4854", ink, 0.2)
+		turned(n.angle*factor, "#3b4854", draw.Ink, 0.2)
 		if a.before[k].known {
-			draw(a.before[k].angle*factor, "", faint, 0.3, 1, 0.8)
+			turned(a.before[k].angle*factor, "", draw.Faint, 0.3, 1, 0.8)
 		} else {
-			draw(0, "", faint, 0.2, 0.6, 0.6)
+			turned(0, "", draw.Faint, 0.2, 0.6, 0.6)
 		}
 		// Where the wheel points.
-		f := shape{path: turned(polygon(false, [2]float64{c[0], c[1] - a.tyre*s/2 + 0.8}, [2]float64{c[0], c[1] + a.tyre*s/2 - 0.8}), c[0], c[1], n.angle*factor, 0, 0), stroke: white, width: 0.25}
-		p.add(f)
+		f := draw.Shape{Path: draw.Turned(draw.Polygon(false, [2]float64{c[0], c[1] - a.tyre*s/2 + 0.8}, [2]float64{c[0], c[1] + a.tyre*s/2 - 0.8}), c[0], c[1], n.angle*factor, 0, 0), Stroke: draw.White, Width: 0.25}
+		p.Add(f)
 	}
 }
 
 // drawKey writes what the lines are, the scale and the factor.
-func (t *telling) drawKey(p *picture, g *plot, s float64, words, thrust bool) {
-	y := p.h - 2
+func (t *telling) drawKey(p *draw.Picture, g *plot, s float64, words, thrust bool) {
+	y := p.H - 2
 	long, unit := s, "1 m"
 	if t.Units == Imperial {
 		long, unit = 3*12*inch*s, "3 ft"
 	}
-	p.line(0.3, y, 0.3+long, y, ink, 0.3)
-	p.line(0.3, y-0.8, 0.3, y+0.8, ink, 0.3)
-	p.line(0.3+long, y-0.8, 0.3+long, y+0.8, ink, 0.3)
-	p.write(0.3+long+1.5, y+0.8, unit, 6.5, soft, false, start)
-	x := 0.3 + long + 3 + textWidth(unit, 6.5, false) + 4
+	p.Line(0.3, y, 0.3+long, y, draw.Ink, 0.3)
+	p.Line(0.3, y-0.8, 0.3, y+0.8, draw.Ink, 0.3)
+	p.Line(0.3+long, y-0.8, 0.3+long, y+0.8, draw.Ink, 0.3)
+	p.Write(0.3+long+1.5, y+0.8, unit, 6.5, draw.Soft, false, draw.Start)
+	x := 0.3 + long + 3 + draw.TextWidth(unit, 6.5, false) + 4
 	if !words {
 		text := fmt.Sprintf("angles drawn %s ×", decimal(g.factor, 0))
-		if p.w < 100 {
+		if p.W < 100 {
 			text = "T toe, C camber; " + text
 		}
-		p.write(p.w, y+0.8, text, 6.5, soft, false, end)
+		p.Write(p.W, y+0.8, text, 6.5, draw.Soft, false, draw.End)
 		return
 	}
-	key := func(c colour, width float64, what string, dash ...float64) {
-		p.line(x, y, x+7, y, c, width, dash...)
-		p.write(x+8.2, y+0.8, what, 6.5, soft, false, start)
-		x += 8.2 + textWidth(what, 6.5, false) + 5
+	key := func(c draw.Colour, width float64, what string, dash ...float64) {
+		p.Line(x, y, x+7, y, c, width, dash...)
+		p.Write(x+8.2, y+0.8, what, 6.5, draw.Soft, false, draw.Start)
+		x += 8.2 + draw.TextWidth(what, 6.5, false) + 5
 	}
-	key(soft, 0.2, "centreline", 4, 1, 0.8, 1)
+	key(draw.Soft, 0.2, "centreline", 4, 1, 0.8, 1)
 	if thrust {
-		key(blue, 0.45, "thrust line")
+		key(draw.Blue, 0.45, "thrust line")
 	}
 	if t.last != "" {
-		key(faint, 0.3, t.first, 1, 0.8)
+		key(draw.Faint, 0.3, t.first, 1, 0.8)
 	}
-	p.write(p.w, y+0.8, fmt.Sprintf("to scale; angles drawn %s times larger", decimal(g.factor, 0)), 6.5, soft, false, end)
+	p.Write(p.W, y+0.8, fmt.Sprintf("to scale; angles drawn %s times larger", decimal(g.factor, 0)), 6.5, draw.Soft, false, draw.End)
 }
 
 // block is the words beside one end of an axle.
@@ -320,7 +321,7 @@ func spread(blocks []*block, top, bottom, gap float64) {
 
 // label writes the numbers beside the wheels and, in a column at the right,
 // those of the axles.
-func (t *telling) label(p *picture, g *plot, s float64, at func(x, y float64) [2]float64, cx, w float64) {
+func (t *telling) label(p *draw.Picture, g *plot, s float64, at func(x, y float64) [2]float64, cx, w float64) {
 	size, step := 7.2, 3.45
 	most := 0 // lines that fit where axles stand close
 	for _, a := range g.axles {
@@ -330,12 +331,12 @@ func (t *telling) label(p *picture, g *plot, s float64, at func(x, y float64) [2
 		}
 		most += n
 	}
-	if room := p.h - 12 - 2*float64(len(g.axles)); float64(most)*step > room {
+	if room := p.H - 12 - 2*float64(len(g.axles)); float64(most)*step > room {
 		step = room / float64(most)
 		size = math.Min(size, step/0.46)
 	}
 	lead := func(from [2]float64, x, y float64) {
-		p.add(shape{path: polygon(false, from, [2]float64{from[0] + 0.55*(x-from[0]), y}, [2]float64{x, y}), stroke: hairline, width: 0.2})
+		p.Add(draw.Shape{Path: draw.Polygon(false, from, [2]float64{from[0] + 0.55*(x-from[0]), y}, [2]float64{x, y}), Stroke: draw.Hairline, Width: 0.2})
 	}
 	for _, side := range []align.Side{align.Left, align.Right, align.NoSide} {
 		var blocks []*block
@@ -357,7 +358,7 @@ func (t *telling) label(p *picture, g *plot, s float64, at func(x, y float64) [2
 			b.y = end[1] - b.h/2
 			blocks, ends = append(blocks, b), append(ends, end)
 		}
-		spread(blocks, 7, p.h-5, 1.6)
+		spread(blocks, 7, p.H-5, 1.6)
 		x0, x1 := 0.0, 40.0 // of the words
 		switch side {
 		case align.Right:
@@ -374,11 +375,11 @@ func (t *telling) label(p *picture, g *plot, s float64, at func(x, y float64) [2
 		default:
 			names = "axles"
 		}
-		p.write(x0, 3.2, names, 7.2, ink, true, start)
+		p.Write(x0, 3.2, names, 7.2, draw.Ink, true, draw.Start)
 		if t.last != "" {
-			p.write(x1, 3.2, "now, was", 6.2, soft, false, end)
+			p.Write(x1, 3.2, "now, was", 6.2, draw.Soft, false, draw.End)
 		}
-		p.line(x0, 4.6, x1, 4.6, hairline, 0.25)
+		p.Line(x0, 4.6, x1, 4.6, draw.Hairline, 0.25)
 		for i, b := range blocks {
 			y := b.y + step*0.75
 			switch side {
@@ -389,10 +390,10 @@ func (t *telling) label(p *picture, g *plot, s float64, at func(x, y float64) [2
 			}
 			if side == align.NoSide {
 				a := b.axle()
-				p.write(x0, y, fit(upper(t.axleName(a)), size, true, x1-x0), size, ink, true, start)
+				p.Write(x0, y, draw.Fit(upper(t.axleName(a)), size, true, x1-x0), size, draw.Ink, true, draw.Start)
 				y += step
 			} else if len(b.lines) == 0 {
-				p.write(x0, y, "not measured", size, faint, false, start)
+				p.Write(x0, y, "not measured", size, draw.Faint, false, draw.Start)
 			}
 			for _, l := range b.lines {
 				t.labelLine(p, l, x0, x1, y, size)
@@ -405,22 +406,22 @@ func (t *telling) label(p *picture, g *plot, s float64, at func(x, y float64) [2
 func (b *block) axle() int { return b.lines[0].axle }
 
 // labelLine writes sign, name, value as it stands and as it was.
-func (t *telling) labelLine(p *picture, l *line, x0, x1, y, size float64) {
+func (t *telling) labelLine(p *draw.Picture, l *line, x0, x1, y, size float64) {
 	was := 12.5
 	if t.last == "" {
 		was = 0
 	}
-	p.mark(x0+1, y-0.9, 0.85, l.now().Verdict, false)
+	mark(p, x0+1, y-0.9, 0.85, l.now().Verdict, false)
 	v := l.now().value
 	value := t.withUnit(l, v)
 	if way := l.way(v); way != "" && t.last == "" {
 		value = t.withUnit(l, math.Abs(v)) + " " + way
 	}
-	room := x1 - was - x0 - 3 - textWidth(value, size, true) - 1
-	p.write(x0+3, y, fit(l.name, size, false, room), size, soft, false, start)
-	p.write(x1-was, y, value, size, ink, true, end)
+	room := x1 - was - x0 - 3 - draw.TextWidth(value, size, true) - 1
+	p.Write(x0+3, y, draw.Fit(l.name, size, false, room), size, draw.Soft, false, draw.Start)
+	p.Write(x1-was, y, value, size, draw.Ink, true, draw.End)
 	if l.left != nil && l.found != nil {
-		p.write(x1, y, t.withUnit(l, l.found.value), size-0.7, soft, false, end)
+		p.Write(x1, y, t.withUnit(l, l.found.value), size-0.7, draw.Soft, false, draw.End)
 	}
 }
 
@@ -441,9 +442,9 @@ func (t *telling) planLines(axle int, side align.Side) []*line {
 
 // shortLabel writes toe and camber of each wheel, where room is short with a
 // letter for a name.
-func (t *telling) shortLabel(p *picture, g *plot, at func(x, y float64) [2]float64) {
-	wide := p.w >= 100
-	shrink := math.Min(1, ((p.h-5)/float64(len(g.axles))-0.6)/6.6)
+func (t *telling) shortLabel(p *draw.Picture, g *plot, at func(x, y float64) [2]float64) {
+	wide := p.W >= 100
+	shrink := math.Min(1, ((p.H-5)/float64(len(g.axles))-0.6)/6.6)
 	for _, side := range []align.Side{align.Left, align.Right} {
 		var blocks []*block
 		var ends [][2]float64
@@ -459,18 +460,18 @@ func (t *telling) shortLabel(p *picture, g *plot, at func(x, y float64) [2]float
 			b.y = e[1] - b.h/2
 			blocks, ends = append(blocks, b), append(ends, e)
 		}
-		spread(blocks, 0.3, p.h-4.2, 0.5)
+		spread(blocks, 0.3, p.H-4.2, 0.5)
 		for i, b := range blocks {
-			x, a := ends[i][0]-1.2, end
+			x, a := ends[i][0]-1.2, draw.End
 			if side == align.Right {
-				x, a = ends[i][0]+1.2, start
+				x, a = ends[i][0]+1.2, draw.Start
 			}
 			for k, l := range b.lines {
 				word := upper(l.name) + " "
 				if !wide {
 					word = word[:1] + " "
 				}
-				p.write(x, b.y+shrink*(2.6+3.1*float64(k)), word+t.withUnit(l, l.now().value), 6.8*shrink, ink, false, a)
+				p.Write(x, b.y+shrink*(2.6+3.1*float64(k)), word+t.withUnit(l, l.now().value), 6.8*shrink, draw.Ink, false, a)
 			}
 		}
 	}

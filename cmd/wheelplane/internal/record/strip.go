@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 
+	"wheelplane/cmd/wheelplane/internal/draw"
 	"wheelplane/pose/align"
 )
 
@@ -17,8 +18,8 @@ const (
 // strip draws a line against its target: the band of tolerance with the wish
 // in it, the reading's sign and its 95 % interval; as found above in outline,
 // as it stands below and filled. Without a target it is drawn around nought.
-func (t *telling) strip(l *line, w, h float64) *picture {
-	p := &picture{w: w, h: h, title: t.stripTitle(l)}
+func (t *telling) strip(l *line, w, h float64) *draw.Picture {
+	p := &draw.Picture{W: w, H: h, Title: t.stripTitle(l)}
 	edge := 2.2
 	from, to := edge, w-edge // what the scale spans
 	var place func(v float64) float64
@@ -52,24 +53,24 @@ func (t *telling) strip(l *line, w, h float64) *picture {
 		if openHigh {
 			b1 = to
 		}
-		p.rect(from, h/2-0.06, to-from, 0.12, hairline, "", 0)
-		p.rect(b0, 0.35, b1-b0, h-0.7, band, "", 0)
+		p.Rect(from, h/2-0.06, to-from, 0.12, draw.Hairline, "", 0)
+		p.Rect(b0, 0.35, b1-b0, h-0.7, draw.Band, "", 0)
 		for _, e := range []struct {
 			open bool
 			x    float64
 		}{{openLow, b0}, {openHigh, b1}} {
 			if !e.open {
-				p.line(e.x, 0.35, e.x, h-0.35, blue, 0.25)
+				p.Line(e.x, 0.35, e.x, h-0.35, draw.Blue, 0.25)
 			}
 		}
 		if x := place(tg.Wish); x > b0 && x < b1 {
-			p.line(x, 0.35, x, h-0.35, white, 0.5)
+			p.Line(x, 0.35, x, h-0.35, draw.White, 0.5)
 		}
 	} else {
 		span := t.span(l)
 		place = func(v float64) float64 { return w/2 + (w/2-edge)*v/span }
-		p.rect(from, h/2-0.06, to-from, 0.12, hairline, "", 0)
-		p.line(w/2, h/2-1, w/2, h/2+1, hairline, 0.25)
+		p.Rect(from, h/2-0.06, to-from, 0.12, draw.Hairline, "", 0)
+		p.Line(w/2, h/2-1, w/2, h/2+1, draw.Hairline, 0.25)
 	}
 	yFound, yNow := h/2, h/2
 	if l.found != nil && l.left != nil {
@@ -77,29 +78,29 @@ func (t *telling) strip(l *line, w, h float64) *picture {
 	}
 	r := math.Min(0.95, h*0.2)
 	if l.found != nil {
-		p.interval(place, l.found, yFound, r, from, to, l.left != nil)
+		interval(p, place, l.found, yFound, r, from, to, l.left != nil)
 	}
 	if l.left != nil {
-		p.interval(place, l.left, yNow, r, from, to, false)
+		interval(p, place, l.left, yNow, r, from, to, false)
 	}
 	return p
 }
 
 // interval draws a reading with its 95 % interval. What lies beyond the strip
 // is drawn at its end with an arrow.
-func (p *picture) interval(place func(float64) float64, c *cell, y, r, from, to float64, pale bool) {
+func interval(p *draw.Picture, place func(float64) float64, c *cell, y, r, from, to float64, pale bool) {
 	x := place(c.value)
 	x0, x1 := place(c.value-2*c.u), place(c.value+2*c.u)
 	col := verdictColour(c.Verdict)
 	if c.Verdict == align.Undecided {
-		col = ink
+		col = draw.Ink
 	}
 	k0, k1 := math.Max(from, math.Min(x0, to)), math.Max(from, math.Min(x1, to))
 	if k1 > k0 {
-		p.line(k0, y, k1, y, col, 0.35)
+		p.Line(k0, y, k1, y, col, 0.35)
 		for _, e := range [][2]float64{{x0, k0}, {x1, k1}} {
 			if e[0] == e[1] {
-				p.line(e[1], y-r*0.7, e[1], y+r*0.7, col, 0.25)
+				p.Line(e[1], y-r*0.7, e[1], y+r*0.7, col, 0.25)
 			}
 		}
 	}
@@ -109,9 +110,9 @@ func (p *picture) interval(place func(float64) float64, c *cell, y, r, from, to 
 		if x < from {
 			s = -1
 		}
-		p.add(shape{path: polygon(true, [2]float64{at + s*2.1, y}, [2]float64{at + s*1.1, y - 0.8}, [2]float64{at + s*1.1, y + 0.8}), fill: col})
+		p.Add(draw.Shape{Path: draw.Polygon(true, [2]float64{at + s*2.1, y}, [2]float64{at + s*1.1, y - 0.8}, [2]float64{at + s*1.1, y + 0.8}), Fill: col})
 	}
-	p.mark(at, y, r, c.Verdict, pale)
+	mark(p, at, y, r, c.Verdict, pale)
 }
 
 // span is the scale of a strip without a target: what holds every reading of
