@@ -32,6 +32,7 @@ var rooms = map[string][]string{
 	"pose/rig":                       {"vision", "pose", "pose/bundle", "pose/align"},
 	"pose/plan":                      {"vision", "pose", "pose/bundle", "pose/align", "pose/rig"},
 	"calib":                          {"vision", "pose", "pose/bundle"},
+	"calib/jig":                      {"pose", "pose/align", "pose/rig"},
 	"fixtures":                       {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "calib"},
 	"cmd/wheelplane":                 {"cmd/wheelplane/internal/cli"},
 	"cmd/wheelplane/internal/cli":    {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "pose/plan", "calib", "fixtures", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit", "cmd/wheelplane/internal/work", "cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/record"},
