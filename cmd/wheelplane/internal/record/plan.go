@@ -10,22 +10,16 @@ import (
 	"wheelplane/pose/align"
 )
 
-// plot is the vehicle on the ground, metres: x forward, y left, as the drawing
-// needs it.
+// plot is the vehicle on the ground as the drawing needs it.
 type plot struct {
-	axles       []plotAxle
-	front, rear float64 // ends of the body, x
-	half        float64 // half its width
-	factor      float64 // angles are drawn larger by this
-	kingpin     *float64
-	last        [2]float64 // the centreline's ends, x
+	draw.Vehicle
+	axles  []plotAxle
+	factor float64 // angles are drawn larger by this
 }
 
 type plotAxle struct {
+	draw.Axle
 	number       int
-	x, y         float64 // midpoint
-	half         float64 // half the track
-	tyre, width  float64
 	now, before  [2]plotWheel // left, right
 	heading, was *float64     // of the axle
 }
@@ -55,7 +49,7 @@ func (t *telling) plotOf() *plot {
 	}
 	if t.Kingpin && n > 0 {
 		zero := 0.0
-		g.kingpin = &zero
+		g.Kingpin = &zero
 	}
 	biggest := 0.0
 	for i, a := range t.Vehicle.Axles {
@@ -63,16 +57,16 @@ func (t *telling) plotOf() *plot {
 		if !ok {
 			x = shift - a.Position
 		}
-		p := plotAxle{number: i + 1, x: x, half: a.Track / 2, tyre: a.TyreDiameter}
-		if p.tyre <= 0 {
-			p.tyre = 1
+		p := plotAxle{number: i + 1, Axle: draw.Axle{X: x, Half: a.Track / 2, Tyre: a.TyreDiameter}}
+		if p.Tyre <= 0 {
+			p.Tyre = 1
 		}
-		p.width = 0.28 * p.tyre
+		p.Width = 0.28 * p.Tyre
 		if l := t.of(align.Track, i+1, align.NoSide); l != nil {
-			p.half = l.now().value / 2
+			p.Half = l.now().value / 2
 		}
 		if l := t.of(align.AxleOffset, i+1, align.NoSide); l != nil {
-			p.y = l.now().value
+			p.Y = l.now().value
 		}
 		for k, side := range []align.Side{align.Left, align.Right} {
 			l := t.of(align.Toe, i+1, side)
@@ -94,15 +88,12 @@ func (t *telling) plotOf() *plot {
 			}
 		}
 		g.axles = append(g.axles, p)
-		g.half = math.Max(g.half, p.half+p.width*0.62)
 	}
-	slices.SortFunc(g.axles, func(a, b plotAxle) int { return cmp.Compare(b.x, a.x) })
-	first, last := g.axles[0], g.axles[len(g.axles)-1]
-	g.front, g.rear = first.x+1.25*first.tyre, last.x-0.95*last.tyre
-	g.last = [2]float64{g.front, g.rear}
-	if g.kingpin != nil && *g.kingpin > first.x {
-		g.front = *g.kingpin + 0.9
+	slices.SortFunc(g.axles, func(a, b plotAxle) int { return cmp.Compare(b.X, a.X) })
+	for _, a := range g.axles {
+		g.Axles = append(g.Axles, a.Axle)
 	}
+	g.Enclose()
 	// The largest angle is drawn as 4 to 10 degrees.
 	g.factor = 100
 	for _, f := range []float64{50, 20, 10, 5, 2, 1} {
@@ -127,25 +118,26 @@ func (t *telling) plan(w, maxH float64, words bool) *draw.Picture {
 	if !words {
 		label, right = math.Max(13, (w-34)/2), 0
 	}
-	s := math.Min((w-2*label-right)/(2*g.half), (maxH-top-bottom)/(g.front-g.rear))
+	s := math.Min((w-2*label-right)/(2*g.Half), (maxH-top-bottom)/(g.Front-g.Rear))
 	if words {
 		// No larger than the labels need, or a short vehicle fills the page.
 		s = math.Min(s, 30)
 	}
-	p.H = top + bottom + s*(g.front-g.rear)
-	cx := label + g.half*s
-	if !words || 2*label+right+2*g.half*s < w {
+	p.H = top + bottom + s*(g.Front-g.Rear)
+	cx := label + g.Half*s
+	if !words || 2*label+right+2*g.Half*s < w {
 		cx = (w - right) / 2
 	}
-	at := func(x, y float64) [2]float64 { return [2]float64{cx - y*s, top + (g.front-x)*s} }
+	above := draw.Above{X: cx, Y: top + g.Front*s, Scale: s}
+	at := above.At
 	line := func(x0, y0, x1, y1 float64, c draw.Colour, width float64, dash ...float64) {
 		a, b := at(x0, y0), at(x1, y1)
 		p.Line(a[0], a[1], b[0], b[1], c, width, dash...)
 	}
-	t.drawBody(p, g, s, words, at)
+	p.Body(&g.Vehicle, above, words)
 
 	// The centreline runs through all; the thrust line from the reference axle.
-	line(g.front+0.5*7/s, 0, g.rear-0.5*4/s, 0, draw.Soft, 0.2, 4, 1, 0.8, 1)
+	line(g.Front+0.5*7/s, 0, g.Rear-0.5*4/s, 0, draw.Soft, 0.2, 4, 1, 0.8, 1)
 	var thrust *plotAxle
 	for i := range g.axles {
 		if g.axles[i].number == t.Vehicle.Reference && g.axles[i].heading != nil {
@@ -153,17 +145,17 @@ func (t *telling) plan(w, maxH float64, words bool) *draw.Picture {
 		}
 	}
 	for i := range g.axles {
-		t.drawAxle(p, &g.axles[i], g.factor, s, at)
+		drawAxle(p, &g.axles[i], g.factor, above)
 	}
 	if thrust != nil {
 		arrow := func(h float64, c draw.Colour, width float64, dash ...float64) {
-			length := g.front - thrust.x - 0.1*(g.front-g.rear)
+			length := g.Front - thrust.X - 0.1*(g.Front-g.Rear)
 			if thrust.number == g.axles[0].number {
-				length = 0.35 * (g.front - g.rear)
+				length = 0.35 * (g.Front - g.Rear)
 			}
 			dx, dy := length*math.Cos(h*g.factor), length*math.Sin(h*g.factor)
-			line(thrust.x, thrust.y, thrust.x+dx, thrust.y+dy, c, width, dash...)
-			tip := at(thrust.x+dx, thrust.y+dy)
+			line(thrust.X, thrust.Y, thrust.X+dx, thrust.Y+dy, c, width, dash...)
+			tip := at(thrust.X+dx, thrust.Y+dy)
 			head := draw.Polygon(true, [2]float64{tip[0], tip[1] - 0.4}, [2]float64{tip[0] - 1, tip[1] + 2.2}, [2]float64{tip[0] + 1, tip[1] + 2.2})
 			p.Add(draw.Shape{Path: draw.Turned(head, tip[0], tip[1], h*g.factor, 0, 0), Fill: c})
 		}
@@ -181,51 +173,12 @@ func (t *telling) plan(w, maxH float64, words bool) *draw.Picture {
 	return p
 }
 
-// drawBody draws what carries the axles, only to show where the front is: a
-// vehicle with a windscreen's edge, a trailer with its kingpin, or both.
-func (t *telling) drawBody(p *draw.Picture, g *plot, s float64, words bool, at func(x, y float64) [2]float64) {
-	box := func(front, rear float64) (x, y, w float64) {
-		a := at(front, g.half*0.93)
-		w = 2 * g.half * 0.93 * s
-		p.Add(draw.Shape{Path: draw.Rounded(a[0], a[1], w, (front-rear)*s, math.Min(4, 0.35*s)), Fill: draw.Tint, Stroke: draw.Hairline, Width: 0.25})
-		return a[0], a[1], w
-	}
-	cab := func(x, y, w float64) {
-		h := 0.35 * s
-		p.Add(draw.Shape{Path: []draw.Segment{
-			{Op: 'M', P: [3][2]float64{{x + 0.08*w, y + h*1.35}}},
-			{Op: 'C', P: [3][2]float64{{x + 0.3*w, y + h*0.7}, {x + 0.7*w, y + h*0.7}, {x + 0.92*w, y + h*1.35}}},
-		}, Stroke: draw.Hairline, Width: 0.35})
-	}
-	if g.kingpin == nil {
-		cab(box(g.front, g.rear))
-		return
-	}
-	pin, trailer := *g.kingpin, g.front
-	if towing := g.axles[0]; towing.x > pin {
-		last := towing
-		for _, a := range g.axles {
-			if a.x > pin-1 {
-				last = a
-			}
-		}
-		trailer = math.Min(pin+0.9, g.front)
-		cab(box(g.front, last.x-0.9*last.tyre))
-	}
-	box(trailer, g.rear)
-	k := at(pin, 0)
-	p.Circle(k[0], k[1], math.Max(1.1, 0.09*s), draw.White, draw.Ink, 0.35)
-	p.Circle(k[0], k[1], 0.35, draw.Ink, "", 0)
-	if words {
-		p.Write(k[0]+2.4, k[1]-1.2, "kingpin", 6.5, draw.Soft, false, draw.Start)
-	}
-}
-
-func (t *telling) drawAxle(p *draw.Picture, a *plotAxle, factor, s float64, at func(x, y float64) [2]float64) {
+func drawAxle(p *draw.Picture, a *plotAxle, factor float64, above draw.Above) {
+	at, s := above.At, above.Scale
 	beam := func(h float64, c draw.Colour, width float64, dash ...float64) {
 		// Across the heading (cos h, sin h) lies (−sin h, cos h), to the left.
-		dx, dy := -a.half*math.Sin(h*factor), a.half*math.Cos(h*factor)
-		l, r := at(a.x+dx, a.y+dy), at(a.x-dx, a.y-dy)
+		dx, dy := -a.Half*math.Sin(h*factor), a.Half*math.Cos(h*factor)
+		l, r := at(a.X+dx, a.Y+dy), at(a.X-dx, a.Y-dy)
 		p.Line(l[0], l[1], r[0], r[1], c, width, dash...)
 	}
 	if a.was != nil {
@@ -237,8 +190,8 @@ func (t *telling) drawAxle(p *draw.Picture, a *plotAxle, factor, s float64, at f
 		beam(0, draw.Faint, 0.3, 0.6, 0.8)
 	}
 	for k, side := range []align.Side{align.Left, align.Right} {
-		c := at(a.x, a.y+side.Outboard()*a.half)
-		wheel := draw.Rounded(c[0]-a.width*s/2, c[1]-a.tyre*s/2, a.width*s, a.tyre*s, math.Min(1.4, 0.3*a.width*s))
+		c := at(a.X, a.Y+side.Outboard()*a.Half)
+		wheel := above.Wheel(a.X, a.Y+side.Outboard()*a.Half, a.Tyre, a.Width)
 		turned := func(angle float64, fill, stroke draw.Colour, width float64, dash ...float64) {
 			p.Add(draw.Shape{Path: draw.Turned(wheel, c[0], c[1], angle, 0, 0), Fill: fill, Stroke: stroke, Width: width, Dash: dash})
 		}
@@ -254,7 +207,7 @@ func (t *telling) drawAxle(p *draw.Picture, a *plotAxle, factor, s float64, at f
 			turned(0, "", draw.Faint, 0.2, 0.6, 0.6)
 		}
 		// Where the wheel points.
-		f := draw.Shape{Path: draw.Turned(draw.Polygon(false, [2]float64{c[0], c[1] - a.tyre*s/2 + 0.8}, [2]float64{c[0], c[1] + a.tyre*s/2 - 0.8}), c[0], c[1], n.angle*factor, 0, 0), Stroke: draw.White, Width: 0.25}
+		f := draw.Shape{Path: draw.Turned(draw.Polygon(false, [2]float64{c[0], c[1] - a.Tyre*s/2 + 0.8}, [2]float64{c[0], c[1] + a.Tyre*s/2 - 0.8}), c[0], c[1], n.angle*factor, 0, 0), Stroke: draw.White, Width: 0.25}
 		p.Add(f)
 	}
 }
@@ -351,9 +304,9 @@ func (t *telling) label(p *draw.Picture, g *plot, s float64, at func(x, y float6
 			if side == align.NoSide {
 				b.h += step
 			}
-			end := at(a.x, a.y+side.Outboard()*(a.half+a.width*0.75))
+			end := at(a.X, a.Y+side.Outboard()*(a.Half+a.Width*0.75))
 			if side == align.NoSide {
-				end = at(a.x, a.y-(a.half+a.width*0.75))
+				end = at(a.X, a.Y-(a.Half+a.Width*0.75))
 			}
 			b.y = end[1] - b.h/2
 			blocks, ends = append(blocks, b), append(ends, end)
@@ -456,7 +409,7 @@ func (t *telling) shortLabel(p *draw.Picture, g *plot, at func(x, y float64) [2]
 					b.lines = append(b.lines, l)
 				}
 			}
-			e := at(a.x, a.y+side.Outboard()*(a.half+a.width*0.8))
+			e := at(a.X, a.Y+side.Outboard()*(a.Half+a.Width*0.8))
 			b.y = e[1] - b.h/2
 			blocks, ends = append(blocks, b), append(ends, e)
 		}
