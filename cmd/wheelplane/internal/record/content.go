@@ -7,6 +7,7 @@ import (
 	"strings"
 	"time"
 
+	"wheelplane/cmd/wheelplane/internal/draw"
 	"wheelplane/pose/align"
 )
 
@@ -33,12 +34,9 @@ func (t *telling) subject() string {
 	return s
 }
 
-// fact is a value with its name, perhaps blank.
-type fact struct{ name, value string }
-
-func (t *telling) factList() []fact {
+func (t *telling) factList() []draw.Fact {
 	v := &t.Visit
-	return []fact{
+	return []draw.Fact{
 		{"vehicle", t.Vehicle.Name}, {"fleet number", v.Fleet}, {"plate", v.Plate}, {"chassis number", v.Chassis},
 		{"odometer", t.odometer()}, {"customer", v.Customer}, {"contact", v.Contact}, {"order", v.Order},
 		{"date", t.date()}, {"place", v.Place}, {"people", t.people()}, {"target values", t.specLine()},
@@ -46,9 +44,9 @@ func (t *telling) factList() []fact {
 }
 
 // shortFacts are those of the shorter styles.
-func (t *telling) shortFacts() []fact {
+func (t *telling) shortFacts() []draw.Fact {
 	v := &t.Visit
-	return []fact{
+	return []draw.Fact{
 		{"fleet number", v.Fleet}, {"plate", v.Plate}, {"odometer", t.odometer()}, {"date", t.date()},
 		{"customer", v.Customer}, {"place", v.Place}, {"people", t.people()}, {"target values", t.specLine()},
 	}
@@ -135,14 +133,12 @@ func (t *telling) planTitle() string {
 	return s
 }
 
-// section is a plain table.
+// section is a plain table with its heading.
 type section struct {
-	title   string
-	columns []col
-	rows    [][]string
-	stay    []int // columns that stay where room is short
-	pen     bool  // rows are to be written in by hand
-	plain   bool  // also for customers
+	title string
+	draw.Table
+	stay  []int // columns that stay where room is short
+	plain bool  // also for customers
 }
 
 func (g *section) short(row []string) []string {
@@ -153,19 +149,19 @@ func (g *section) short(row []string) []string {
 	return out
 }
 
-func (g *section) shortColumns() []col {
-	out := make([]col, len(g.stay))
+func (g *section) shortColumns() []draw.Column {
+	out := make([]draw.Column, len(g.stay))
 	for i, k := range g.stay {
-		out[i] = g.columns[k]
+		out[i] = g.Columns[k]
 	}
 	return out
 }
 
 // brief is the section with the columns that stay.
 func (g section) brief() section {
-	out := section{title: g.title, columns: g.shortColumns(), pen: g.pen}
-	for _, r := range g.rows {
-		out.rows = append(out.rows, g.short(r))
+	out := section{title: g.title, Table: draw.Table{Columns: g.shortColumns(), Pen: g.Pen}}
+	for _, r := range g.Rows {
+		out.Rows = append(out.Rows, g.short(r))
 	}
 	return out
 }
@@ -191,9 +187,9 @@ func (t *telling) grids() []section {
 		}
 	}
 	if len(checks) > 0 {
-		g := section{title: "Checked before measuring", pen: !slices.ContainsFunc(checks, func(c Check) bool { return c.State != "" }), columns: []col{{"check", 5, false}, {"found", 2, false}, {"note", 5, false}, {"who", 3, false}, {"when", 3, false}}, stay: []int{0, 1, 2}}
+		g := section{title: "Checked before measuring", Table: draw.Table{Columns: []draw.Column{draw.Words("check", 5), draw.Words("found", 2), draw.Words("note", 5), draw.Words("who", 3), draw.Words("when", 3)}, Pen: !slices.ContainsFunc(checks, func(c Check) bool { return c.State != "" })}, stay: []int{0, 1, 2}}
 		for _, c := range checks {
-			g.rows = append(g.rows, []string{c.Name, c.State, c.Note, c.Who, c.When})
+			g.Rows = append(g.Rows, []string{c.Name, c.State, c.Note, c.Who, c.When})
 		}
 		out = append(out, g)
 	}
@@ -202,20 +198,20 @@ func (t *telling) grids() []section {
 		if t.Units == Imperial {
 			tread, pressure = "tread, 1/32 in", "pressure, psi"
 		}
-		g := section{title: "Tyres", plain: true, pen: len(t.Visit.Tyres) == 0, columns: []col{{"wheel", 4, false}, {"size", 4, false}, {tread, 2.6, true}, {pressure, 2.8, true}, {"note", 5, false}}, stay: []int{0, 1, 2, 3}}
+		g := section{title: "Tyres", plain: true, Table: draw.Table{Columns: []draw.Column{draw.Words("wheel", 4), draw.Words("size", 4), draw.Numbers(tread, 2.6), draw.Numbers(pressure, 2.8), draw.Words("note", 5)}, Pen: len(t.Visit.Tyres) == 0}, stay: []int{0, 1, 2, 3}}
 		for _, y := range tyres {
 			wheel := fmt.Sprintf("axle %d %s", y.Axle, y.Side)
 			if y.Position != "" {
 				wheel += ", " + y.Position
 			}
-			g.rows = append(g.rows, []string{wheel, y.Size, t.tread(y.Tread), t.pressure(y.Pressure), y.Note})
+			g.Rows = append(g.Rows, []string{wheel, y.Size, t.tread(y.Tread), t.pressure(y.Pressure), y.Note})
 		}
 		out = append(out, g)
 	}
 	if len(t.Visit.Adjustments) > 0 {
-		g := section{title: "Done", plain: true, columns: []col{{"what", 6, false}, {"how much", 4, false}, {"who", 3, false}, {"when", 3, false}}, stay: []int{0, 1}}
+		g := section{title: "Done", plain: true, Table: draw.Table{Columns: []draw.Column{draw.Words("what", 6), draw.Words("how much", 4), draw.Words("who", 3), draw.Words("when", 3)}}, stay: []int{0, 1}}
 		for _, a := range t.Visit.Adjustments {
-			g.rows = append(g.rows, []string{a.What, a.Amount, a.Who, a.When})
+			g.Rows = append(g.Rows, []string{a.What, a.Amount, a.Who, a.When})
 		}
 		out = append(out, g)
 	}
@@ -250,9 +246,9 @@ const slipText = "A wheel that points elsewhere than it goes is dragged sideways
 // slipGrid tells what it costs to leave the wheels as they were, and as they
 // are.
 func (t *telling) slipGrid() section {
-	g := section{title: "What it costs to leave it", columns: []col{{"axle", 5, false}, {"wheel", 2, false}, {t.first, 4, true}, {"± (k = 2)", 3, true}}}
+	g := section{title: "What it costs to leave it", Table: draw.Table{Columns: []draw.Column{draw.Words("axle", 5), draw.Words("wheel", 2), draw.Numbers(t.first, 4), draw.Numbers("± (k = 2)", 3)}}}
 	if t.last != "" {
-		g.columns = append(g.columns, col{t.last, 4, true}, col{"± (k = 2)", 3, true})
+		g.Columns = append(g.Columns, draw.Numbers(t.last, 4), draw.Numbers("± (k = 2)", 3))
 	}
 	type wheel struct {
 		axle int
@@ -271,13 +267,13 @@ func (t *telling) slipGrid() section {
 		}
 		w := wheel{s.Axle, s.Side}
 		if _, ok := row[w]; !ok {
-			row[w] = len(g.rows)
-			r := make([]string, len(g.columns))
+			row[w] = len(g.Rows)
+			r := make([]string, len(g.Columns))
 			r[0], r[1] = upper(t.axleName(s.Axle)), string(s.Side)
-			g.rows = append(g.rows, r)
+			g.Rows = append(g.Rows, r)
 		}
 		way, u := s.PerKilometre()
-		r := g.rows[row[w]]
+		r := g.Rows[row[w]]
 		r[at], r[at+1] = t.slipPer(math.Abs(way)), t.slipPer(2*u)
 	}
 	return g
@@ -289,20 +285,20 @@ func (t *telling) furtherGrid() section {
 	if t.last != "" {
 		return t.furtherGrids()
 	}
-	g := section{title: "Further readings", columns: []col{{"axle", 1.4, false}, {"reading", 5, false}, {"left", 4, true}, {"right", 4, true}, {"axle", 4, true}}}
+	g := section{title: "Further readings", Table: draw.Table{Columns: []draw.Column{draw.Words("axle", 1.4), draw.Words("reading", 5), draw.Numbers("left", 4), draw.Numbers("right", 4), draw.Numbers("axle", 4)}}}
 	axle := 0
 	for _, l := range t.further() {
 		name := l.title()
 		if l.station != "" {
 			name += ", at " + l.station
 		}
-		n := len(g.rows)
-		if l.axle != axle || g.rows[n-1][1] != name {
+		n := len(g.Rows)
+		if l.axle != axle || g.Rows[n-1][1] != name {
 			row := []string{"", name, "", "", ""}
 			if l.axle != axle {
 				row[0], axle = fmt.Sprint(l.axle), l.axle
 			}
-			g.rows = append(g.rows, row)
+			g.Rows = append(g.Rows, row)
 			n++
 		}
 		at := map[align.Side]int{align.Left: 2, align.Right: 3, align.NoSide: 4}[l.side]
@@ -310,13 +306,13 @@ func (t *telling) furtherGrid() section {
 		if u := t.expanded(l, l.found.u); u != "" {
 			text = t.number(l, l.found.value) + " ± " + u + strings.TrimPrefix(text, t.number(l, l.found.value))
 		}
-		g.rows[n-1][at] = text
+		g.Rows[n-1][at] = text
 	}
 	return g
 }
 
 func (t *telling) furtherGrids() section {
-	g := section{title: "Further readings", columns: []col{{"axle", 1.4, false}, {"reading", 5, false}, {"side", 2.4, false}, {t.first, 3.2, true}, {"± (k = 2)", 2.4, true}, {t.last, 3.2, true}, {"± (k = 2)", 2.4, true}}}
+	g := section{title: "Further readings", Table: draw.Table{Columns: []draw.Column{draw.Words("axle", 1.4), draw.Words("reading", 5), draw.Words("side", 2.4), draw.Numbers(t.first, 3.2), draw.Numbers("± (k = 2)", 2.4), draw.Numbers(t.last, 3.2), draw.Numbers("± (k = 2)", 2.4)}}}
 	axle := 0
 	for _, l := range t.further() {
 		row := []string{"", l.title(), l.whose()}
@@ -330,18 +326,18 @@ func (t *telling) furtherGrids() section {
 			}
 			row = append(row, t.withUnit(l, c.value), t.expanded(l, c.u))
 		}
-		g.rows = append(g.rows, row)
+		g.Rows = append(g.Rows, row)
 	}
 	return g
 }
 
-func (t *telling) networkFacts() []fact {
+func (t *telling) networkFacts() []draw.Fact {
 	n := t.Network
 	runout := "no"
 	if n.RunoutRemoved {
 		runout = "yes"
 	}
-	return []fact{
+	return []draw.Fact{
 		{"photographs", fmt.Sprint(n.Photos)}, {"boards seen", fmt.Sprint(n.Views)}, {"corners (left out)", fmt.Sprintf("%d (%d)", n.Corners, n.Rejected)},
 		{"residual, pixels", decimal(n.RMSPx, 3)}, {"chi-square / freedom", decimal(n.VarianceFactor, 2)}, {"runout compensated", runout},
 	}
@@ -352,13 +348,13 @@ func (t *telling) stationGrid() section {
 	if t.Units == Imperial {
 		unit = "rolled, in"
 	}
-	g := section{columns: []col{{"station", 3, false}, {"epoch", 4, false}, {"photographs", 2, true}, {unit, 2, true}, {"wheels turned, °", 2.5, true}}}
+	g := section{Table: draw.Table{Columns: []draw.Column{draw.Words("station", 3), draw.Words("epoch", 4), draw.Numbers("photographs", 2), draw.Numbers(unit, 2), draw.Numbers("wheels turned, °", 2.5)}}}
 	for _, s := range t.Network.Stations {
 		rolled := decimal(s.RolledMM, 0)
 		if t.Units == Imperial {
 			rolled = decimal(s.RolledMM/1e3/inch, 1)
 		}
-		g.rows = append(g.rows, []string{s.Name, s.Epoch, fmt.Sprint(s.Photos), rolled, decimal(s.TurnDeg, 1)})
+		g.Rows = append(g.Rows, []string{s.Name, s.Epoch, fmt.Sprint(s.Photos), rolled, decimal(s.TurnDeg, 1)})
 	}
 	return g
 }

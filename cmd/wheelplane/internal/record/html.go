@@ -119,7 +119,7 @@ func (t *telling) page() *htmlPage {
 		p.Summary = t.plainSummary()
 	}
 	for _, f := range list {
-		p.Facts = append(p.Facts, htmlFact{f.name, f.value})
+		p.Facts = append(p.Facts, htmlFact{f[0], f[1]})
 	}
 	within, undecided, outside, open := t.tally(false)
 	p.Counts = []htmlCount{{markHTML(align.Within), within, "within"}, {markHTML(align.Undecided), undecided, "undecided"}, {markHTML(align.Outside), outside, "outside"}}
@@ -216,18 +216,18 @@ func (t *telling) readingsPage(p *htmlPage) {
 }
 
 func (g section) html() htmlSection {
-	h := htmlSection{Title: g.title, Pen: g.pen}
+	h := htmlSection{Title: g.title, Pen: g.Pen}
 	sum := 0.0
-	for _, c := range g.columns {
-		sum += c.share
+	for _, c := range g.Columns {
+		sum += c.Share
 	}
-	for _, c := range g.columns {
-		h.Heads = append(h.Heads, htmlText{c.name, c.right, template.CSS(fmt.Sprintf("%.0f%%", 100*c.share/sum))})
+	for _, c := range g.Columns {
+		h.Heads = append(h.Heads, htmlText{c.Name, c.Right, template.CSS(fmt.Sprintf("%.0f%%", 100*c.Share/sum))})
 	}
-	for _, r := range g.rows {
+	for _, r := range g.Rows {
 		row := []htmlText{}
 		for i, c := range r {
-			row = append(row, htmlText{Name: c, Right: g.columns[i].right})
+			row = append(row, htmlText{Name: c, Right: g.Columns[i].Right})
 		}
 		h.Rows = append(h.Rows, row)
 	}
@@ -272,17 +272,17 @@ func (t *telling) sectionsPage(p *htmlPage) {
 		add(htmlSection{Title: "How it was measured, and cautions", Paragraphs: []string{t.shortMethod(), t.shortCaution()}})
 		return
 	}
-	if g := t.furtherGrid(); len(g.rows) > 0 {
+	if g := t.furtherGrid(); len(g.Rows) > 0 {
 		add(g.html())
 	}
 	if t.Network != nil {
 		h := htmlSection{}
-		if g := t.stationGrid(); len(g.rows) > 1 {
+		if g := t.stationGrid(); len(g.Rows) > 1 {
 			h = g.html()
 		}
 		h.Title, h.Items = "Photographs and how well they fit", t.networkNotes()
 		for _, f := range t.networkFacts() {
-			h.Facts = append(h.Facts, htmlFact{f.name, f.value})
+			h.Facts = append(h.Facts, htmlFact{f[0], f[1]})
 		}
 		add(h)
 	}

@@ -188,46 +188,46 @@ func (t *telling) plainSummary() string {
 
 // customer sets the record in plain words.
 func (s *sheet) customer() {
-	s.title()
-	s.facts(4, s.shortFacts())
-	s.y += 2
-	h := s.paraHeight("", s.plainSummary(), 11) + 3
-	s.fill(s.x0, s.y, s.x1-s.x0, h, draw.Tint)
-	for i, l := range draw.Wrap(s.clean(s.plainSummary()), 11, true, s.x1-s.x0-8) {
-		s.text(s.x0+4, s.y+6+11*draw.Point*1.38*float64(i), l, 11, draw.Ink, true, draw.Start)
+	s.Title(s.heading(), s.subject(), s.date())
+	s.Facts(4, s.shortFacts())
+	s.Y += 2
+	h := s.ParaHeight("", s.plainSummary(), 11) + 3
+	s.Fill(s.X0, s.Y, s.X1-s.X0, h, draw.Tint)
+	for i, l := range draw.Wrap(s.clean(s.plainSummary()), 11, true, s.X1-s.X0-8) {
+		s.Text(s.X0+4, s.Y+6+11*draw.Point*1.38*float64(i), l, 11, draw.Ink, true, draw.Start)
 	}
-	s.y += h + 2
-	p := s.plan(s.x1-s.x0, 100, false)
-	s.need(p.H)
-	s.paint(p, s.x0, s.y+1)
-	s.y += p.H + 2
+	s.Y += h + 2
+	p := s.plan(s.X1-s.X0, 100, false)
+	s.Need(p.H)
+	s.Paint(p, s.X0, s.Y+1)
+	s.Y += p.H + 2
 	strip := 42.0
 	for axle := 1; axle <= len(s.Vehicle.Axles); axle++ {
 		list := s.sentences(axle)
-		s.need(6 + 11*min(2, float64(len(list))))
-		s.y += 6.2
-		s.text(s.x0, s.y, draw.Fit(s.clean(s.axleTitle(axle)), sizeHead, true, s.x1-s.x0), sizeHead, draw.Ink, true, draw.Start)
-		s.y += 1.6
-		s.rule(s.y, draw.Hairline, 0.25)
+		s.Need(6 + 11*min(2, float64(len(list))))
+		s.Y += 6.2
+		s.Text(s.X0, s.Y, draw.Fit(s.clean(s.axleTitle(axle)), draw.SizeHead, true, s.X1-s.X0), draw.SizeHead, draw.Ink, true, draw.Start)
+		s.Y += 1.6
+		s.Rule(s.Y, draw.Hairline, 0.25)
 		if len(list) == 0 {
-			s.para("", "This axle was not measured.", sizeText, draw.Soft)
+			s.Para("", "This axle was not measured.", draw.SizeText, draw.Soft)
 		}
 		for _, x := range list {
-			lines := draw.Wrap(s.clean(x.text), 9, false, s.x1-s.x0-strip-9)
+			lines := draw.Wrap(s.clean(x.text), 9, false, s.X1-s.X0-strip-9)
 			h := 4.2*float64(len(lines)) + 5.4
-			s.need(h)
-			s.mark(s.x0+2, s.y+3.4, x.now().Verdict)
+			s.Need(h)
+			s.mark(s.X0+2, s.Y+3.4, x.now().Verdict)
 			for i, l := range lines {
-				s.text(s.x0+6, s.y+4.4+4.2*float64(i), l, 9, draw.Ink, false, draw.Start)
+				s.Text(s.X0+6, s.Y+4.4+4.2*float64(i), l, 9, draw.Ink, false, draw.Start)
 			}
 			c := draw.Soft
 			if x.now().Verdict != "" {
 				c = draw.Ink
 			}
-			s.text(s.x0+6, s.y+4.2+4.2*float64(len(lines)), x.verdict, sizeTable, c, x.now().Verdict == align.Outside, draw.Start)
-			s.paint(s.strip(x.line, strip, 6), s.x1-strip, s.y+(h-6)/2)
-			s.y += h
-			s.rule(s.y, draw.Hairline, 0.12)
+			s.Text(s.X0+6, s.Y+4.2+4.2*float64(len(lines)), x.verdict, draw.SizeTable, c, x.now().Verdict == align.Outside, draw.Start)
+			s.Paint(s.strip(x.line, strip, 6), s.X1-strip, s.Y+(h-6)/2)
+			s.Y += h
+			s.Rule(s.Y, draw.Hairline, 0.12)
 		}
 	}
 	if s.judged {
@@ -242,10 +242,10 @@ func (s *sheet) customer() {
 	if len(s.Slip) > 0 {
 		s.section(s.slipGrid(), slipText)
 	}
-	s.head("Please note", 20)
+	s.Head("Please note", 20)
 	for _, c := range plainCautions {
-		s.para("–", c, sizeText, draw.Ink)
+		s.Para("–", c, draw.SizeText, draw.Ink)
 	}
-	s.head("Signatures", 23)
+	s.Head("Signatures", 23)
 	s.signatures()
 }
