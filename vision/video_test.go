@@ -1,0 +1,174 @@
+package vision_test
+
+import (
+	"bytes"
+	"image"
+	"math"
+	"os"
+	"path/filepath"
+	"strings"
+	"testing"
+
+	"wheelplane/vision"
+)
+
+// stripes is a frame of a pattern that has moved by (dx, dy) pixels.
+func stripes(w, h int, dx, dy float64) *image.Gray {
+	m := image.NewGray(image.Rect(0, 0, w, h))
+	for i := range m.Pix {
+		x, y := float64(i%w)-dx, float64(i/w)-dy
+		m.Pix[i] = uint8(math.Round(128 + 50*math.Sin(x/5+math.Sin(y/9))*math.Cos(y/7) + 40*math.Sin(x/17-y/11)))
+	}
+	return m
+}
+
+// film writes count frames, each moved by 0.3 px, and returns its file.
+func film(t *testing.T, name, codec string, w, h, count int) string {
+	t.Helper()
+	path := filepath.Join(t.TempDir(), name)
+	f, err := vision.CreateFilm(path, codec, 25, w, h)
+	if err != nil {
+		t.Skipf("the installed FFmpeg does not write %s: %v", codec, err)
+	}
+	for k := range count {
+		if err := f.Add(stripes(w, h, 0.3*float64(k), 0)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	f.Close()
+	return path
+}
+
+// TestVideo reads films back: losslessly where the codec is, and to some levels
+// where it is not.
+func TestVideo(t *testing.T) {
+	for _, c := range []struct {
+		codec, name string
+		levels      float64
+	}{{"FFV1", "lossless.mkv", 0}, {"MJPG", "pictures.avi", 3}, {"avc1", "phone.mp4", 5}} {
+		t.Run(c.codec, func(t *testing.T) {
+			v, err := vision.OpenVideo(film(t, c.name, c.codec, 320, 180, 12))
+			if err != nil {
+				t.Fatal(err)
+			}
+			defer v.Close()
+			if v.Width != 320 || v.Height != 180 || v.FPS != 25 {
+				t.Errorf("read as %+v", v)
+			}
+			count := 0
+			for ; ; count++ {
+				seconds, ok, err := v.Next()
+				if err != nil {
+					t.Fatal(err)
+				}
+				if !ok {
+					break
+				}
+				if math.Abs(seconds-float64(count)/25) > 0.0011 { // Matroska counts in ms
+					t.Errorf("frame %d is at %g s", count, seconds)
+				}
+				got, err := v.Grey()
+				if err != nil {
+					t.Fatal(err)
+				}
+				want, sum := stripes(320, 180, 0.3*float64(count), 0), 0.0
+				for i, p := range got.Pix {
+					sum += math.Pow(float64(p)-float64(want.Pix[i]), 2)
+				}
+				if rms := math.Sqrt(sum / float64(len(got.Pix))); rms > c.levels {
+					t.Errorf("frame %d is off by %.2f levels", count, rms)
+				}
+			}
+			if count != 12 {
+				t.Errorf("%d frames of 12", count)
+			}
+		})
+	}
+}
+
+// TestVideoTurned: the rotation that a phone held upright writes into the file
+// (ISO/IEC 14496-12, the matrix in the track header) turns nothing: frames stay as
+// the sensor has them.
+func TestVideoTurned(t *testing.T) {
+	path := film(t, "phone.mp4", "mp4v", 320, 180, 5)
+	data, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	at := bytes.Index(data, []byte("tkhd")) + 4 + 40 // version 0: the matrix comes after 40 bytes
+	one, minus := []byte{0, 1, 0, 0}, []byte{0xff, 0xff, 0, 0}
+	if !bytes.Equal(data[at:at+4], one) || !bytes.Equal(data[at+16:at+20], one) {
+		t.Fatal("the matrix is not where the standard says")
+	}
+	copy(data[at:], make([]byte, 20))
+	copy(data[at+4:], one)    // b: x goes to y
+	copy(data[at+12:], minus) // c: y goes to −x
+	if err := os.WriteFile(path, data, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	v, err := vision.OpenVideo(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer v.Close()
+	if v.Width != 320 || v.Height != 180 {
+		t.Errorf("%d x %d pixels: turned", v.Width, v.Height)
+	}
+	if _, ok, err := v.Next(); !ok || err != nil {
+		t.Fatal(err)
+	}
+	got, err := v.Grey()
+	if err != nil {
+		t.Fatal(err)
+	}
+	want, sum := stripes(320, 180, 0, 0), 0.0
+	for i, p := range got.Pix {
+		sum += math.Pow(float64(p)-float64(want.Pix[i]), 2)
+	}
+	if rms := math.Sqrt(sum / float64(len(got.Pix))); rms > 6 {
+		t.Errorf("the frame is off by %.1f levels: turned", rms)
+	}
+}
+
+// TestVideoRefused: what cannot be read is told in one line with file and remedy.
+func TestVideoRefused(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name string, data []byte) string {
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, data, 0o666); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	whole, err := os.ReadFile(film(t, "a.avi", "MJPG", 320, 180, 40))
+	if err != nil {
+		t.Fatal(err)
+	}
+	mp4, err := os.ReadFile(film(t, "a.mp4", "mp4v", 320, 180, 40))
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct{ path, says string }{
+		{filepath.Join(dir, "none.mp4"), "no such file"},
+		{dir, "is a folder"},
+		{write("empty.mp4", nil), "the file is empty"},
+		{write("text.mp4", []byte("a list of things\nto do\n")), "a text file, not a film"},
+		{write("list.m3u8", []byte("#EXTM3U\n#EXTINF:1,\nother.ts\n")), "a text file, not a film"},
+		{write("photo.mp4", append([]byte("\xff\xd8\xff\xe0"), whole[:100]...)), "a photograph, not a film"},
+		{write("heic.mov", append([]byte("\x00\x00\x00\x18ftypheic"), whole[:100]...)), "a HEIC picture, not a film"},
+		{write("noise.mp4", []byte("\x00\x00\x00\x18ftypisom\x01\x02\x03\x04\x05\x06\x07\x08 and so on")), "cannot be read as a film"},
+		{write("cut.mp4", mp4[:len(mp4)*2/3]), "cannot be read as a film"}, // its index comes last
+		{write("cut.avi", whole[:len(whole)/3]), "copy it from the phone again"},
+	} {
+		v, err := vision.OpenVideo(c.path)
+		if err == nil {
+			for ok := true; ok && err == nil; {
+				_, ok, err = v.Next()
+			}
+			v.Close()
+		}
+		if err == nil || !strings.Contains(err.Error(), c.says) || !strings.Contains(err.Error(), c.path) || strings.Contains(err.Error(), "\n") {
+			t.Errorf("%s: %v; wanted a line with %q", filepath.Base(c.path), err, c.says)
+		}
+	}
+}
