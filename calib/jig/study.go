@@ -4,7 +4,7 @@ import (
 	"fmt"
 	"math"
 
-	"gonum.org/v1/gonum/stat/distuv"
+	"gonum.org/v1/gonum/mathext"
 )
 
 // Rule says what becomes of the interaction in the analysis of variance.
@@ -172,7 +172,8 @@ func (q squares) tables() (full, pooled []Line) {
 		l := Line{Source: source, DF: s.df, SS: s.ms * s.df, MS: s.ms}
 		if over.df > 0 && over.ms > 0 {
 			f := s.ms / over.ms
-			p := distuv.F{D1: s.df, D2: over.df}.Survival(f)
+			// The upper tail itself: 1 less the rest would lose small ones.
+			p := mathext.RegIncBeta(over.df/2, s.df/2, over.df/(over.df+s.df*f))
 			l.F, l.P = &f, &p
 		}
 		return l
@@ -301,10 +302,14 @@ func (q squares) keeps(full []Line, o Options) (bool, string) {
 		if l.P == nil { // no spread within cells at all
 			return true, "interaction kept: the trials of a cell do not differ"
 		}
-		if *l.P <= o.Alpha {
-			return true, fmt.Sprintf("interaction kept: its p is %.3f, not above %g", *l.P, o.Alpha)
+		p := fmt.Sprintf("%.3f", *l.P)
+		if *l.P < 0.0005 {
+			p = "below 0.001"
 		}
-		return false, fmt.Sprintf("interaction pooled with repeatability: its p is %.3f, above %g", *l.P, o.Alpha)
+		if *l.P <= o.Alpha {
+			return true, fmt.Sprintf("interaction kept: its p is %s, not above %g", p, o.Alpha)
+		}
+		return false, fmt.Sprintf("interaction pooled with repeatability: its p is %s, above %g", p, o.Alpha)
 	}
 	panic("jig: an analysis of variance without interaction")
 }

@@ -64,6 +64,7 @@ var commands = []func(*App) *cobra.Command{
 	newJudgeCommand,
 	newAdviseCommand,
 	newReportCommand,
+	newStudyCommand,
 	newDemoCommand,
 }
 

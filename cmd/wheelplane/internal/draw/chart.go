@@ -22,8 +22,9 @@ type Chart struct {
 type Axis struct {
 	Name     string
 	Log      bool
-	Min, Max float64 // both 0: as the data need
-	Whole    bool    // counts: ticks at whole numbers only
+	Min, Max float64  // both 0: as the data need
+	Whole    bool     // counts: ticks at whole numbers only
+	Names    []string // of 1, 2, … instead of numbers, as far as there is room
 }
 
 // Series is a line of a chart. Its name stands in the key, if it has one.
@@ -74,6 +75,9 @@ func (a Axis) span(values []float64) (low, high float64) {
 	if a.Min != 0 || a.Max != 0 {
 		return a.Min, a.Max
 	}
+	if len(a.Names) > 0 {
+		return 0.5, float64(len(a.Names)) + 0.5
+	}
 	low, high = math.Inf(1), math.Inf(-1)
 	for _, v := range values {
 		if !math.IsNaN(v) && !math.IsInf(v, 0) && (!a.Log || v > 0) {
@@ -115,6 +119,12 @@ func roundStep(v float64) float64 {
 
 // ticks are round numbers within a span, about n of them.
 func (a Axis) ticks(low, high float64, n int) (out []float64) {
+	if len(a.Names) > 0 {
+		for k := range a.Names {
+			out = append(out, float64(k+1))
+		}
+		return out
+	}
 	if a.Log {
 		for e := math.Floor(math.Log10(low)); e <= math.Log10(high); e++ {
 			for _, s := range []float64{1, 2, 5} {
@@ -197,10 +207,14 @@ func (c Chart) Picture() *Picture {
 	p.Line(left, bottom, right, bottom, Ink, 0.3)
 	free = math.Inf(-1)
 	for _, v := range xTicks {
-		x, half := atX(v), TextWidth(label(v), size, false)/2
+		name := label(v)
+		if len(c.X.Names) > 0 {
+			name = c.X.Names[int(v)-1]
+		}
+		x, half := atX(v), TextWidth(name, size, false)/2
 		p.Line(x, bottom, x, bottom+0.9, Ink, 0.25)
 		if x-half > free && x+half < c.W {
-			p.Write(x, bottom+1.25*em+0.3, label(v), size, Ink, false, Middle)
+			p.Write(x, bottom+1.25*em+0.3, name, size, Ink, false, Middle)
 			free = x + half + 0.5*em
 		}
 	}

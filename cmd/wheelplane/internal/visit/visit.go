@@ -146,6 +146,16 @@ func (v *Visit) fields() map[string]*string {
 	}
 }
 
+// Get returns the text of a key such as fleet_no, and whether there is such a
+// key.
+func (v *Visit) Get(key string) (string, bool) {
+	text := v.fields()[key]
+	if text == nil {
+		return "", false
+	}
+	return *text, true
+}
+
 // Keys are the keys that Set knows.
 func Keys() []string {
 	var out []string
