@@ -55,7 +55,12 @@ type Camera struct {
 	Calibrated time.Time
 
 	path string // the file it was read from, for messages
+	sum  string // SHA-256 of that file, hexadecimal
 }
+
+// Sum is the SHA-256 of the file the camera was read from, hexadecimal; empty
+// where it was not read from one.
+func (c *Camera) Sum() string { return c.sum }
 
 // Intrinsics returns the parameters as a vector.
 func (c *Camera) Intrinsics() [NumIntrinsics]float64 {

@@ -169,7 +169,7 @@ func LoadCamera(path string) (*Camera, error) {
 	if err != nil {
 		return nil, fmt.Errorf("camera file %s: %w", path, err)
 	}
-	c.path = path
+	c.path, c.sum = path, sum(data)
 	return c, nil
 }
 

@@ -2,6 +2,7 @@ package vision
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"encoding/binary"
 	"errors"
 	"fmt"
@@ -40,6 +41,7 @@ type Info struct {
 type Image struct {
 	Info
 	Pix *image.Gray
+	Sum string // SHA-256 of the file as read, hexadecimal
 }
 
 // The largest picture taken on, well above any camera: OpenCV aborts the
@@ -96,8 +98,19 @@ func Load(path string) (*Image, error) {
 		return nil, photoFileError(path, err)
 	}
 	grey := &image.Gray{Pix: pix, Stride: h.width, Rect: image.Rect(0, 0, h.width, h.height)}
-	return &Image{Info: h.info(path), Pix: grey}, nil
+	return &Image{Info: h.info(path), Pix: grey, Sum: sum(data)}, nil
 }
+
+// Sum is the SHA-256 of a file, hexadecimal: of a photograph that is no picture.
+func Sum(path string) (string, error) {
+	data, err := os.ReadFile(path)
+	if err != nil {
+		return "", photoFileError(path, err)
+	}
+	return sum(data), nil
+}
+
+func sum(data []byte) string { return fmt.Sprintf("%x", sha256.Sum256(data)) }
 
 // spare holds the pixels of photographs released: fresh ones cost a tenth of
 // decoding.

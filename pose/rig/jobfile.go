@@ -2,6 +2,7 @@ package rig
 
 import (
 	"bytes"
+	"crypto/sha256"
 	"errors"
 	"fmt"
 	"io"
@@ -148,6 +149,7 @@ type Folder struct {
 	Job     *Job
 	Camera  string // path of the camera file
 	Missing []int  // stations without a photograph
+	Sum     string // SHA-256 of job.yaml as read, hexadecimal
 
 	patterns [][]string // where the photographs of each station are looked for
 }
@@ -208,7 +210,7 @@ func Read(dir string) (*Folder, error) {
 	if f.Camera == "" {
 		return nil, fmt.Errorf("%s: camera: no file named; make one with 'wheelplane camera' and name it here", path)
 	}
-	folder := &Folder{Dir: dir, Job: job, Camera: f.Camera}
+	folder := &Folder{Dir: dir, Job: job, Camera: f.Camera, Sum: fmt.Sprintf("%x", sha256.Sum256(text))}
 	if !filepath.IsAbs(folder.Camera) {
 		folder.Camera = filepath.Join(dir, f.Camera)
 	}

@@ -460,28 +460,45 @@ func whitenMatrix(cov *[vision.NumIntrinsics][vision.NumIntrinsics]float64) (whi
 	if len(free) == 0 {
 		return white, held
 	}
-	// Scaled to unit diagonal first: variances span twenty orders of magnitude.
-	s := mat.NewSymDense(len(free), nil)
-	sd := make([]float64, len(free))
+	c := mat.NewSymDense(len(free), nil)
 	for a, i := range free {
-		sd[a] = math.Sqrt(cov[i][i])
+		for b, k := range free[:a+1] {
+			c.SetSym(a, b, cov[i][k])
+		}
 	}
-	for a, i := range free {
-		for b := a; b < len(free); b++ {
-			s.SetSym(a, b, cov[i][free[b]]/(sd[a]*sd[b]))
+	w := whitener(c)
+	for k := range free {
+		for a, i := range free {
+			white[k*n+i] = w.At(k, a)
+		}
+	}
+	return white, held
+}
+
+// whitener returns W with W·cov·Wᵀ = 1; no variance is zero.
+func whitener(cov mat.Symmetric) *mat.Dense {
+	// Scaled to unit diagonal first: variances span twenty orders of magnitude.
+	n := cov.SymmetricDim()
+	s := mat.NewSymDense(n, nil)
+	sd := make([]float64, n)
+	for i := range n {
+		sd[i] = math.Sqrt(cov.At(i, i))
+		for k := range i + 1 {
+			s.SetSym(i, k, cov.At(i, k)/(sd[i]*sd[k]))
 		}
 	}
 	var eig mat.EigenSym
 	eig.Factorize(s, true)
 	var v mat.Dense
 	eig.VectorsTo(&v)
+	white := mat.NewDense(n, n, nil)
 	for k, l := range eig.Values(nil) {
 		l = math.Max(l, 1e-12) // rounding in a printed covariance
-		for a, i := range free {
-			white[k*n+i] = v.At(a, k) / (math.Sqrt(l) * sd[a])
+		for i := range n {
+			white.Set(k, i, v.At(i, k)/(math.Sqrt(l)*sd[i]))
 		}
 	}
-	return white, held
+	return white
 }
 
 // gauge fixes the heading and place in the ground plane of the first body,

@@ -32,6 +32,7 @@ type Result struct {
 	Stances  []Stance  `json:"stances,omitempty"`
 	Network  *Network  `json:"network"`
 	Warnings []string  `json:"warnings,omitempty"`
+	Inputs   *Inputs   `json:"inputs,omitempty"` // none of drawn corners, nor of versions before
 	Tool     Tool      `json:"tool"`
 }
 

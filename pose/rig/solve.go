@@ -70,7 +70,7 @@ type Network struct {
 	Boards          []BoardFound `json:"boards,omitempty"`        // by board seen, where boards may differ
 	CameraWander    *Wandering   `json:"camera_wander,omitempty"` // where the camera may
 	Stations        []Stop       `json:"stations"`
-	CameraChange    []Scalar     `json:"camera_change"` // adjusted less calibrated intrinsics, px and 1
+	Camera          *CameraFit   `json:"camera,omitempty"` // where its file states a covariance
 	FloorFlatnessMM float64      `json:"floor_flatness_mm"`
 }
 
@@ -545,13 +545,7 @@ func (n *network) describe(sol *Solution, cov *bundle.Covariance, calibrated vis
 	n.describeBoards(sol, cov)
 	n.describeWander(sol, cov)
 	if calibrated.Cov != nil {
-		now, then := s.Camera.Intrinsics(), calibrated.Intrinsics()
-		for i, name := range vision.IntrinsicNames {
-			if calibrated.Cov[i][i] == 0 {
-				continue // held
-			}
-			net.CameraChange = append(net.CameraChange, Scalar{Name: name, Value: now[i] - then[i], U: math.Sqrt(calibrated.Cov[i][i])})
-		}
+		net.Camera = n.cameraFit(s, cov, &calibrated)
 	} else {
 		sol.Warnings = append(sol.Warnings, "the camera file states no covariance: its numbers are taken as exact, and the uncertainties are too small by what they are not; calibrate with 'wheelplane camera'")
 	}

@@ -4,8 +4,6 @@ import (
 	"fmt"
 	"math"
 	"slices"
-	"strconv"
-	"strings"
 
 	"wheelplane/pose"
 	"wheelplane/pose/align"
@@ -100,13 +98,7 @@ func StancesForFiles(v *Vehicle, epochs []EpochReadings) []Stance {
 		}
 		cov := align.Propagate(m, e.Stance.Cov)
 		if mat.Norm(cov, 2) > 0 {
-			for r := range rows {
-				var line []string
-				for k := range r + 1 {
-					line = append(line, strconv.FormatFloat(cov.At(r, k), 'g', 8, 64))
-				}
-				s.Covariance = append(s.Covariance, strings.Join(line, " "))
-			}
+			s.Covariance = triangle(cov)
 		}
 		out = append(out, s)
 	}
@@ -200,20 +192,10 @@ func (s *Stance) resolve() (*align.Stance, error) {
 		m.Set(6*n+k, 5*n+k, 1e-3)
 	}
 	cov := mat.NewSymDense(rows, nil)
-	if len(s.Covariance) > 0 && len(s.Covariance) != rows {
-		return nil, fmt.Errorf("its covariance has %d rows for %d numbers", len(s.Covariance), rows)
-	}
-	for r, line := range s.Covariance {
-		fields := strings.Fields(line)
-		if len(fields) != r+1 {
-			return nil, fmt.Errorf("row %d of its covariance has %d numbers", r+1, len(fields))
-		}
-		for k, f := range fields {
-			v, err := strconv.ParseFloat(f, 64)
-			if err != nil || math.IsNaN(v) || math.IsInf(v, 0) {
-				return nil, fmt.Errorf("row %d of its covariance holds %q, which is no number", r+1, f)
-			}
-			cov.SetSym(r, k, v)
+	if len(s.Covariance) > 0 {
+		var err error
+		if cov, err = symmetric(s.Covariance, rows); err != nil {
+			return nil, err
 		}
 	}
 	out.Cov = align.Propagate(m, cov)

@@ -129,12 +129,12 @@ func (a *App) solved(ctx context.Context, dir string) (*rig.Solution, *rig.Job, 
 	if err != nil {
 		return nil, nil, nil, nil, BadInput(err)
 	}
-	obs, unusable, err := a.findBoards(ctx, folder, camera, false)
+	found, err := a.findBoards(ctx, folder, camera, false)
 	if err != nil {
 		return nil, nil, nil, nil, err
 	}
 	bar := a.progress("solving", -1)
-	s, err := rig.Solve(ctx, folder.Job, *camera, obs, rig.Options{Unusable: unusable, Progress: bar.say})
+	s, err := rig.Solve(ctx, folder.Job, *camera, found.obs, rig.Options{Unusable: found.unusable, Progress: bar.say})
 	bar.done()
 	if err != nil {
 		return nil, nil, nil, nil, Unmeasurable(fmt.Errorf("%s: %w", dir, err))
@@ -142,5 +142,5 @@ func (a *App) solved(ctx context.Context, dir string) (*rig.Solution, *rig.Job, 
 	for _, w := range s.Warnings {
 		a.warn("%s", w)
 	}
-	return s, folder.Job, camera, obs, nil
+	return s, folder.Job, camera, found.obs, nil
 }

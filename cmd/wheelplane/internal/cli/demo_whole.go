@@ -141,7 +141,10 @@ func (a *App) demoWhole(ctx context.Context, o demoOptions) error {
 func (a *App) measureScene(ctx context.Context, scene *fixtures.Scene, o demoOptions) (result *rig.Result, err error) {
 	if o.noPictures {
 		obs := scene.DrawCorners(o.cornerPx, drawnOblique, o.seed)
-		return a.solve(ctx, o.dir, scene.Job, &scene.Camera, obs, rig.Options{})
+		if result, err = a.solve(ctx, o.dir, scene.Job, &scene.Camera, obs, rig.Options{}); err == nil {
+			err = keepResult(o.dir, result)
+		}
+		return result, err
 	}
 	_, result, err = a.measure(ctx, measureOptions{dir: o.dir})
 	return result, err

@@ -18,6 +18,7 @@ const (
 	ExitUsage        ExitCode = 2
 	ExitInput        ExitCode = 3
 	ExitUnmeasurable ExitCode = 4
+	ExitDiffers      ExitCode = 5
 	ExitInterrupted  ExitCode = 130
 )
 
@@ -32,6 +33,7 @@ var exitMeanings = []struct {
 	{ExitUsage, "the command line is wrong"},
 	{ExitInput, "a file or photograph is missing, damaged or contradicts another"},
 	{ExitUnmeasurable, "the input is sound, but does not fix what was asked for"},
+	{ExitDiffers, "compared, and it is not the same: files changed, or more than it should differ"},
 	{ExitInterrupted, "interrupted (Ctrl-C)"},
 }
 

@@ -7,6 +7,7 @@ import (
 	"io"
 	"path/filepath"
 	"strings"
+	"time"
 
 	"wheelplane/pose/rig"
 	"wheelplane/vision"
@@ -133,23 +134,18 @@ func (a *App) measure(ctx context.Context, o measureOptions) (*rig.Job, *rig.Res
 	if err != nil {
 		return nil, nil, BadInput(err)
 	}
-	camera, err := vision.LoadCamera(folder.Camera)
-	if err != nil {
-		return nil, nil, BadInput(err)
-	}
 	if _, _, err := specOf(o.dir, folder.Job); err != nil {
 		return nil, nil, err // told before the work, not after it
 	}
-	obs, unusable, err := a.findBoards(ctx, folder, camera, o.ignoreUnknown)
-	if err != nil {
-		return nil, nil, err
-	}
-	options := rig.Options{Unusable: unusable}
+	options := rig.Options{}
 	var problem bytes.Buffer
 	if o.problem != "" {
 		options.Problem = &problem
 	}
-	result, err := a.solve(ctx, o.dir, folder.Job, camera, obs, options)
+	result, err := a.resultOf(ctx, folder, o.ignoreUnknown, options)
+	if err == nil {
+		err = keepResult(o.dir, result)
+	}
 	if err == nil && o.problem != "" {
 		err = writeFile(o.problem, func(w io.Writer) error {
 			_, err := problem.WriteTo(w)
@@ -158,6 +154,31 @@ func (a *App) measure(ctx context.Context, o measureOptions) (*rig.Job, *rig.Res
 	}
 	return folder.Job, result, err
 }
+
+// resultOf is the measurement of a folder, without a file written.
+func (a *App) resultOf(ctx context.Context, folder *rig.Folder, ignoreUnknown bool, o rig.Options) (*rig.Result, error) {
+	camera, err := vision.LoadCamera(folder.Camera)
+	if err != nil {
+		return nil, BadInput(err)
+	}
+	found, err := a.findBoards(ctx, folder, camera, ignoreUnknown)
+	if err != nil {
+		return nil, err
+	}
+	o.Unusable = found.unusable
+	result, err := a.solve(ctx, folder.Dir, folder.Job, camera, found.obs, o)
+	if err != nil {
+		return nil, err
+	}
+	result.Inputs = found.inputs
+	if ignoreUnknown {
+		result.Tool.Options = map[string]string{optionIgnoreUnknown: "true"}
+	}
+	return result, nil
+}
+
+// optionIgnoreUnknown is the name of an option in a result's tool.
+const optionIgnoreUnknown = "ignore_unknown"
 
 // solve is the measurement once the boards are found.
 func (a *App) solve(ctx context.Context, dir string, job *rig.Job, camera *vision.Camera, obs []rig.Observation, o rig.Options) (*rig.Result, error) {
@@ -168,8 +189,12 @@ func (a *App) solve(ctx context.Context, dir string, job *rig.Job, camera *visio
 	if err != nil {
 		return nil, Unmeasurable(fmt.Errorf("%s: %w", dir, err))
 	}
-	result := a.result(job, solution)
-	return result, writeFile(filepath.Join(dir, rig.ResultFile), func(w io.Writer) error { return encodeJSON(w, result) })
+	return a.result(job, solution), nil
+}
+
+// keepResult writes a job's result.json.
+func keepResult(dir string, result *rig.Result) error {
+	return writeFile(filepath.Join(dir, rig.ResultFile), func(w io.Writer) error { return encodeJSON(w, result) })
 }
 
 func (a *App) result(job *rig.Job, s *rig.Solution) *rig.Result {
@@ -183,30 +208,39 @@ func (a *App) result(job *rig.Job, s *rig.Solution) *rig.Result {
 type sighting struct {
 	views   []vision.View
 	unknown []int
+	sum     string // SHA-256 of the file
+	taken   time.Time
 	err     error
+}
+
+// found is what the photographs of a job gave.
+type found struct {
+	obs      []rig.Observation
+	unusable map[int]string // why, by photograph
+	inputs   *rig.Inputs
 }
 
 // findBoards reads all photographs of a job, as many at once as there are
 // processors. A bad one is skipped with a warning, as long as its station has
 // a good one.
-func (a *App) findBoards(ctx context.Context, folder *rig.Folder, camera *vision.Camera, ignoreUnknown bool) (obs []rig.Observation, unusable map[int]string, err error) {
+func (a *App) findBoards(ctx context.Context, folder *rig.Folder, camera *vision.Camera, ignoreUnknown bool) (*found, error) {
 	job := folder.Job
-	found := make([]sighting, len(job.Photos))
+	seen := make([]sighting, len(job.Photos))
 	path := func(p int) string { return filepath.Join(folder.Dir, filepath.FromSlash(job.Photos[p].Path)) }
-	err = a.each(ctx, "reading photographs", len(job.Photos), func(p int) error {
-		found[p] = look(path(p), job.Boards, camera)
+	err := a.each(ctx, "reading photographs", len(job.Photos), func(p int) error {
+		seen[p] = look(path(p), job.Boards, camera)
 		return nil
 	})
 	if err != nil {
-		return nil, nil, err
+		return nil, err
 	}
 
-	unusable = map[int]string{}
+	out := &found{unusable: map[int]string{}, inputs: inputsOf(folder, camera, seen)}
 	good, firstBad := make([]int, len(job.Stations)), make([]error, len(job.Stations))
-	for p, s := range found {
+	for p, s := range seen {
 		station := job.Photos[p].Station
 		if s.err != nil {
-			unusable[p] = strings.TrimPrefix(s.err.Error(), "photo "+path(p)+": ")
+			out.unusable[p] = strings.TrimPrefix(s.err.Error(), "photo "+path(p)+": ")
 			if firstBad[station] == nil {
 				firstBad[station] = s.err
 			}
@@ -214,40 +248,60 @@ func (a *App) findBoards(ctx context.Context, folder *rig.Folder, camera *vision
 		}
 		good[station]++
 		if len(s.unknown) >= 3 && !ignoreUnknown {
-			return nil, nil, BadInputf("%s shows a board with marker ids %s, which %s does not know: add it to boards and to hangs or floor, take it out of sight, or measure with --ignore-unknown",
+			return nil, BadInputf("%s shows a board with marker ids %s, which %s does not know: add it to boards and to hangs or floor, take it out of sight, or measure with --ignore-unknown",
 				path(p), ranges(s.unknown), rig.JobFile)
 		}
 		for _, v := range s.views {
-			obs = append(obs, rig.Observation{Photo: p, Board: v.Board, Corners: v.Corners, Joint: v.Joint})
+			out.obs = append(out.obs, rig.Observation{Photo: p, Board: v.Board, Corners: v.Corners, Joint: v.Joint})
 		}
 	}
 	for st, n := range good {
 		if n == 0 {
-			return nil, nil, BadInput(Hint(firstBad[st], fmt.Sprintf("station %s has no photo that can be used", job.Stations[st].Name)))
+			return nil, BadInput(Hint(firstBad[st], fmt.Sprintf("station %s has no photo that can be used", job.Stations[st].Name)))
 		}
 	}
-	return obs, unusable, nil
+	return out, nil
+}
+
+// inputsOf names the files of a job by what was read of them.
+func inputsOf(folder *rig.Folder, camera *vision.Camera, seen []sighting) *rig.Inputs {
+	path := folder.Camera
+	if rel, err := filepath.Rel(folder.Dir, path); err == nil && filepath.IsLocal(rel) {
+		path = rel
+	}
+	in := &rig.Inputs{Job: rig.Input{Path: rig.JobFile, SHA256: folder.Sum}, Camera: rig.Input{Path: filepath.ToSlash(path), SHA256: camera.Sum()}}
+	for p, s := range seen {
+		in.Photos = append(in.Photos, rig.Input{Path: folder.Job.Photos[p].Path, SHA256: s.sum})
+		if in.Photographed.IsZero() || !s.taken.IsZero() && s.taken.Before(in.Photographed) {
+			in.Photographed = s.taken
+		}
+	}
+	return in
 }
 
 // look reads one photograph and finds its boards.
 func look(path string, boards []vision.Board, camera *vision.Camera) sighting {
 	info, err := vision.ReadInfo(path)
-	if err != nil {
-		return sighting{err: err}
+	if err == nil {
+		err = camera.Fits(info)
 	}
-	if err := camera.Fits(info); err != nil {
-		return sighting{err: err}
+	var photo *vision.Image
+	if err == nil {
+		photo, err = vision.Load(path)
 	}
-	photo, err := vision.Load(path)
 	if err != nil {
-		return sighting{err: err}
+		sum, _ := vision.Sum(path) // what cannot be read is named by err
+		return sighting{sum: sum, err: err}
 	}
 	defer photo.Release()
+	s := sighting{sum: photo.Sum, taken: photo.Taken}
 	res, err := vision.Detect(photo.Pix, boards, vision.DetectOptions{Camera: camera})
 	if err != nil {
-		return sighting{err: fmt.Errorf("%s: %w", path, err)}
+		s.err = fmt.Errorf("%s: %w", path, err)
+		return s
 	}
-	return sighting{views: res.Views, unknown: res.UnknownIDs}
+	s.views, s.unknown = res.Views, res.UnknownIDs
+	return s
 }
 
 // ranges writes a rising list of numbers as 3-5, 9.

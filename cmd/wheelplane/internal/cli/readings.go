@@ -3,6 +3,7 @@ package cli
 import (
 	"fmt"
 	"math"
+	"slices"
 	"strings"
 
 	"wheelplane/pose/align"
@@ -83,7 +84,7 @@ func rowsOf(readings []rig.Reading, epoch string) []row {
 func epochsOf(readings []rig.Reading) []string {
 	var out []string
 	for _, x := range readings {
-		if len(out) == 0 || out[len(out)-1] != x.Epoch {
+		if !slices.Contains(out, x.Epoch) {
 			out = append(out, x.Epoch)
 		}
 	}
@@ -92,8 +93,8 @@ func epochsOf(readings []rig.Reading) []string {
 
 func axleTitle(job *rig.Job, axle int) string {
 	title := fmt.Sprintf("axle %d", axle)
-	if name := job.Vehicle.Axles[axle-1].Name; name != "" {
-		title += ", " + name
+	if axle <= len(job.Vehicle.Axles) && job.Vehicle.Axles[axle-1].Name != "" {
+		title += ", " + job.Vehicle.Axles[axle-1].Name
 	}
 	return title
 }
