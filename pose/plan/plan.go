@@ -15,6 +15,7 @@ import (
 	"wheelplane/pose/rig"
 	"wheelplane/vision"
 
+	"gonum.org/v1/gonum/floats"
 	"gonum.org/v1/gonum/mat"
 )
 
@@ -51,14 +52,24 @@ func (o Options) withDefaults(job *rig.Job) Options {
 	return o
 }
 
-// IsWanted tells whether a plan works for a reading.
-func IsWanted(r align.Reading) bool {
-	switch r.Quantity {
+// Share is how many times as uncertain as camber, toe, thrust and scrub a reading
+// may be; 0 for those that no plan works for. Steering axes are wanted where the
+// job steers, and less well: their tolerances are so much wider (common practice,
+// no source).
+func Share(q align.Quantity) float64 {
+	switch q {
 	case align.Camber, align.Toe, align.ThrustAngle, align.ScrubAngle:
-		return true
+		return 1
+	case align.Caster:
+		return 4
+	case align.Kingpin:
+		return 10
 	}
-	return false
+	return 0
 }
+
+// IsWanted tells whether a plan works for a reading.
+func IsWanted(r align.Reading) bool { return Share(r.Quantity) > 0 }
 
 // Plan is what to photograph, and what to expect of it.
 type Plan struct {
@@ -68,10 +79,10 @@ type Plan struct {
 	Obs      []rig.Observation
 	Readings []rig.EpochReadings
 	Rolled   []float64 // by station, from the first, m
-	Worst    float64   // largest uncertainty of a wanted reading, rad
+	Worst    float64   // largest uncertainty of a wanted reading over its Share, rad
 	Met      bool      // no more than wanted
-	// Trade is the largest uncertainty of a wanted reading by number of
-	// photographs, as they were chosen, rad; the first entries are infinite.
+	// Trade is Worst by number of photographs, as they were chosen; the first
+	// entries are infinite.
 	Trade []float64
 }
 
@@ -81,15 +92,11 @@ func Rolls(job *rig.Job, turn float64) (rolled, spun []float64) {
 	way := turn * radius(job.Vehicle.Axles[0])
 	at, hand := 0.0, 0.0
 	for st, s := range job.Stations {
-		if st > 0 {
-			before := job.Stations[st-1]
-			same := !slices.ContainsFunc(job.Hangs, func(h rig.Hang) bool { return h.Stations.Has(st) != h.Stations.Has(st-1) })
-			switch {
-			case len(s.Lifted) > 0 && len(before.Lifted) > 0:
-				hand += 75 * math.Pi / 180
-			case len(s.Lifted) == 0 && len(before.Lifted) == 0 && !s.Sweep && !before.Sweep && same && s.Epoch == before.Epoch:
-				at += way
-			}
+		switch {
+		case rollsTo(job, st):
+			at += way
+		case st > 0 && len(s.Lifted) > 0 && len(job.Stations[st-1].Lifted) > 0:
+			hand += 75 * math.Pi / 180
 		}
 		rolled, spun = append(rolled, at), append(spun, hand)
 	}
@@ -105,22 +112,7 @@ func Make(job *rig.Job, camera vision.Camera, o Options) (*Plan, error) {
 	if err != nil {
 		return nil, err
 	}
-	e.ring()
-	var trade []float64
-	for range e.chosen {
-		trade = append(trade, math.Inf(1))
-	}
-	if len(trade) > 0 {
-		trade[len(trade)-1] = e.worst()
-	}
-	for !e.met() && len(e.chosen) < o.MostPhotos*len(job.Stations) {
-		k, gain := e.best()
-		if k < 0 || gain < 0.002*e.cost() {
-			break
-		}
-		e.add(k)
-		trade = append(trade, e.worst())
-	}
+	trade := e.grow(o.MostPhotos*len(job.Stations), true)
 	e.control()
 	e.thin()
 	p := &Plan{Rolled: rolled, Trade: trade}
@@ -133,6 +125,28 @@ func Make(job *rig.Job, camera vision.Camera, o Options) (*Plan, error) {
 		return cmp.Or(cmp.Compare(a.Station, b.Station), cmp.Compare(walk(around(a)), walk(around(b))))
 	})
 	return p, p.predict(job, camera, s, o)
+}
+
+// grow chooses photographs by what each adds, until all readings are known as
+// wanted, where that is enough, or more do not help, or there are most of them. It
+// returns the worst uncertainty by their number.
+func (e *engine) grow(most int, enough bool) (trade []float64) {
+	e.ring()
+	for range e.chosen {
+		trade = append(trade, math.Inf(1))
+	}
+	if len(trade) > 0 {
+		trade[len(trade)-1] = e.worst()
+	}
+	for len(e.chosen) < most && !(enough && e.met()) {
+		k, gain := e.best()
+		if k < 0 || enough && gain < 0.002*e.cost() {
+			break
+		}
+		e.add(k)
+		trade = append(trade, e.worst())
+	}
+	return trade
 }
 
 // walk turns a direction from the middle, left = π/2, into the way walked: 0 at the
@@ -157,12 +171,12 @@ func (p *Plan) predict(job *rig.Job, camera vision.Camera, s *rig.State, o Optio
 	return nil
 }
 
-// Worst is the largest uncertainty of a wanted reading, rad.
+// Worst is the largest uncertainty of a wanted reading over its [Share], rad.
 func Worst(list []rig.EpochReadings) (u float64) {
 	for _, set := range list {
 		for i, r := range set.Readings {
 			if IsWanted(r) {
-				u = math.Max(u, set.U(i))
+				u = math.Max(u, set.U(i)/Share(r.Quantity))
 			}
 		}
 	}
@@ -289,6 +303,7 @@ func newEngine(job *rig.Job, camera vision.Camera, s *rig.State, obs []rig.Obser
 	}
 	e.g = mat.NewDense(len(wanted), out.Size(), nil)
 	for i, w := range wanted {
+		floats.Scale(1/Share(w.Like.Quantity), w.G)
 		e.g.SetRow(i, w.G)
 	}
 	e.q = new(mat.Dense)

@@ -60,8 +60,8 @@ func (sc *scene) shotsAt(station int, floorFromBody pose.SE3) []Shot {
 // ring is the places, in the body.
 func (sc *scene) ring() []pose.Vec {
 	x0, x1, y := sc.body[0][0], sc.body[1][0], sc.body[1][1]
-	for i, t := range sc.at { // the boards before and behind the vehicle belong to it
-		if p := sc.from.Apply(t.T); sc.lies[i] && math.Abs(p[1]) < y {
+	for _, t := range sc.at { // the boards before and behind the vehicle belong to it, and a kingpin's
+		if p := sc.from.Apply(t.T); math.Abs(p[1]) < y {
 			x0, x1 = math.Min(x0, p[0]), math.Max(x1, p[0])
 		}
 	}
