@@ -8,6 +8,7 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"sync"
 
 	"wheelplane/pose"
 	"wheelplane/pose/align"
@@ -192,8 +193,9 @@ func WithShots(job *rig.Job, s *rig.State, shots []Shot) (*rig.Job, *rig.State, 
 	for k, shot := range shots {
 		j.Photos = append(j.Photos, rig.Photo{Path: fmt.Sprintf("photos/%s/%02d.jpg", j.Stations[shot.Station].Name, k+1), Station: shot.Station})
 		state.Cameras = append(state.Cameras, shot.CameraFromFloor)
-		for i, b := range shot.Boards {
-			obs = append(obs, rig.Observation{Photo: k, Board: b, Corners: shot.corners[i]})
+		for _, v := range shot.views {
+			v.Photo = k
+			obs = append(obs, v)
 		}
 	}
 	return j, &state, obs
@@ -205,6 +207,7 @@ func WithShots(job *rig.Job, s *rig.State, shots []Shot) (*rig.Job, *rig.State, 
 // each counts with those before it. Worst is what is left after each, rad.
 func Next(job *rig.Job, camera vision.Camera, s *rig.State, obs []rig.Observation, used []bool, count int, o Options) (shots []Shot, worst []float64, err error) {
 	o = o.withDefaults(job)
+	o.Detector = o.Detector.As(job, &camera, obs, used)
 	e, err := newEngine(job, camera, s, obs, used, o)
 	if err != nil {
 		return nil, nil, err
@@ -241,12 +244,16 @@ type engine struct {
 func newEngine(job *rig.Job, camera vision.Camera, s *rig.State, obs []rig.Observation, used []bool, o Options) (*engine, error) {
 	e := &engine{o: o, job: job}
 	cast := job.Cast()
-	for st := range job.Stations {
-		e.shots = append(e.shots, sceneAt(job, cast, s, &camera, o.Detector, st).shotsAt(st, s.FloorFromBody[st])...)
+	around := make([][]Shot, len(job.Stations))
+	var all sync.WaitGroup
+	for st := range around {
+		all.Go(func() { around[st] = sceneAt(job, cast, s, &camera, o.Detector, st).shotsAt(st, s.FloorFromBody[st]) })
 	}
-	all, state, list := WithShots(job, s, e.shots)
+	all.Wait()
+	e.shots = slices.Concat(around...)
+	wide, state, list := WithShots(job, s, e.shots)
 	if obs != nil {
-		all, state, list = job.Clone(), new(rig.State), nil
+		wide, state, list = job.Clone(), new(rig.State), nil
 		*state = *s
 		e.given = len(job.Photos)
 		shown := make([]int, e.given)
@@ -258,17 +265,18 @@ func newEngine(job *rig.Job, camera vision.Camera, s *rig.State, obs []rig.Obser
 		}
 		state.Cameras, state.Wanders = slices.Clone(s.Cameras), nil
 		for k, shot := range e.shots {
-			all.Photos = append(all.Photos, rig.Photo{Path: fmt.Sprintf("next %d", k), Station: shot.Station})
+			wide.Photos = append(wide.Photos, rig.Photo{Path: fmt.Sprintf("next %d", k), Station: shot.Station})
 			state.Cameras = append(state.Cameras, shot.CameraFromFloor)
-			for i, b := range shot.Boards {
-				list = append(list, rig.Observation{Photo: e.given + k, Board: b, Corners: shot.corners[i]})
+			for _, v := range shot.views {
+				v.Photo = e.given + k
+				list = append(list, v)
 			}
 		}
 	}
 	if len(list) == 0 {
 		return nil, fmt.Errorf("no place around the vehicle shows two boards together: lay floor boards between those on the wheels, or print larger ones")
 	}
-	out, err := rig.NewOutlook(all, camera, list, state)
+	out, err := rig.NewOutlook(wide, camera, list, state)
 	if err != nil {
 		return nil, err
 	}
@@ -636,8 +644,16 @@ func Expect(job *rig.Job, camera vision.Camera, s *rig.State, shots []Shot) ([]r
 // body there, m; ok is false where it shows fewer than two boards.
 func Look(job *rig.Job, s *rig.State, camera vision.Camera, d Detector, station int, at, aim pose.Vec, upright bool) (shot Shot, ok bool) {
 	t := s.FloorFromBody[station]
-	eye := t.Apply(at)
-	shot = Shot{Station: station, At: at, Aim: aim, Upright: upright, CameraFromFloor: lookAt(eye, t.Apply(aim), upright)}
-	sceneAt(job, job.Cast(), s, &camera, d, station).look(&shot, eye)
+	shot = Through(job, s, camera, d, station, lookAt(t.Apply(at), t.Apply(aim), upright))
+	shot.At, shot.Aim, shot.Upright = at, aim, upright
 	return shot, len(shot.Boards) >= 2
+}
+
+// Through returns what a camera shows at a station.
+func Through(job *rig.Job, s *rig.State, camera vision.Camera, d Detector, station int, cameraFromFloor pose.SE3) Shot {
+	shot := Shot{Station: station, CameraFromFloor: cameraFromFloor}
+	sc := sceneAt(job, job.Cast(), s, &camera, d, station)
+	sc.look(&shot, cameraFromFloor.Inverse().T)
+	sc.expect(&shot)
+	return shot
 }

@@ -8,7 +8,6 @@ import (
 
 	"wheelplane/pose"
 	"wheelplane/pose/rig"
-	"wheelplane/vision"
 )
 
 // Shot is a photograph to be taken.
@@ -19,7 +18,7 @@ type Shot struct {
 	Boards  []int    // in the picture
 
 	CameraFromFloor pose.SE3
-	corners         [][]vision.Corner // by Boards
+	views           []rig.Observation // by Boards
 }
 
 // lookAt returns the cameraFromFloor of a camera at a place, aimed at another,
@@ -54,7 +53,11 @@ func (sc *scene) shotsAt(station int, floorFromBody pose.SE3) []Shot {
 	for _, at := range sc.ring() {
 		out = append(out, sc.shotsFrom(station, floorFromBody, at)...)
 	}
-	return spread(out)
+	out = spread(out)
+	for i := range out {
+		sc.expect(&out[i])
+	}
+	return out
 }
 
 // ring is the places, in the body.
@@ -109,7 +112,7 @@ func (sc *scene) shotsFrom(station int, floorFromBody pose.SE3, at pose.Vec) []S
 	var list []near
 	for i, t := range sc.at {
 		d := pose.Sub(t.T, eye)
-		if pose.Norm(d) > 9 || sc.seen(lookAt(eye, t.T, false), eye, i) == nil {
+		if pose.Norm(d) > 9 || !sc.seen(lookAt(eye, t.T, false), eye, i) {
 			continue
 		}
 		list = append(list, near{i, math.Atan2(d[1], d[0])})
@@ -155,12 +158,27 @@ func (sc *scene) shotsFrom(station int, floorFromBody pose.SE3, at pose.Vec) []S
 
 // look fills in what a shot shows.
 func (sc *scene) look(s *Shot, eye pose.Vec) {
-	s.Boards, s.corners = nil, nil
+	s.Boards = nil
 	for i, b := range sc.boards {
-		if c := sc.seen(s.CameraFromFloor, eye, i); c != nil {
-			s.Boards, s.corners = append(s.Boards, b), append(s.corners, c)
+		if sc.seen(s.CameraFromFloor, eye, i) {
+			s.Boards = append(s.Boards, b)
 		}
 	}
+}
+
+// expect fills in what the boards that a shot shows would tell.
+func (sc *scene) expect(s *Shot) {
+	s.views = nil
+	kept := s.Boards[:0]
+	for i, b := range sc.boards {
+		if !slices.Contains(s.Boards, b) {
+			continue
+		}
+		if v, ok := sc.view(s.CameraFromFloor, i); ok {
+			kept, s.views = append(kept, b), append(s.views, v)
+		}
+	}
+	s.Boards = kept
 }
 
 // spread keeps, of photographs of the same boards, a few far from each other.
