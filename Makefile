@@ -38,6 +38,7 @@ leaks: need
 accuracy: need
 	$(GO) test ./fixtures -run AccuracyOfOnePhotograph -accuracy -v -timeout 60m
 	$(GO) test ./pose/rig -run NetworkReachesItsBound -accuracy -v -timeout 60m
+	$(GO) test ./calib/jig -run NormalisedErrors -accuracy -v -timeout 60m
 
 # Speed side by side with others, in one run: ratios count. Some minutes, and
 # only worth something on a machine that does nothing else.

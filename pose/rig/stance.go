@@ -112,7 +112,7 @@ func (r *Result) StanceOf(job *Job, epoch string) (*align.Stance, error) {
 	if i < 0 {
 		return nil, fmt.Errorf("it does not tell how the wheels stand in epoch %q: measure the job again with this version", epoch)
 	}
-	out, err := r.Stances[i].resolve()
+	out, err := r.Stances[i].Resolve()
 	if err != nil {
 		return nil, fmt.Errorf("stance of epoch %q: %w: measure the job again", epoch, err)
 	}
@@ -160,8 +160,8 @@ func (r *Result) correlation(epoch string, each, difference align.Quantity, axle
 	return math.Max(-1, math.Min(1, (left.U*left.U+right.U*right.U-cross.U*cross.U)/(2*left.U*right.U)))
 }
 
-// resolve turns a stance of a file into radians and metres.
-func (s *Stance) resolve() (*align.Stance, error) {
+// Resolve turns a stance of a file into radians and metres.
+func (s *Stance) Resolve() (*align.Stance, error) {
 	out := &align.Stance{Reference: s.ReferenceAxle, Steered: s.Steered}
 	n := len(s.Wheels)
 	rows, cols := 5*n, 6*n

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"strconv"
+	"time"
 
 	"wheelplane/fixtures"
 	"wheelplane/pose/rig"
@@ -21,6 +22,7 @@ type demoOptions struct {
 	dir        string
 	scene      string
 	seed       uint64
+	repeat     uint64
 	size       int
 	plain      bool
 	bowedMM    float64
@@ -95,6 +97,7 @@ the vehicle as left, measures again and writes the record.`,
 	f := c.Flags()
 	f.StringVar(&o.scene, "scene", fixtures.DefaultScene, "which scene; --list names them")
 	f.Uint64Var(&o.seed, "seed", 1, "everything random comes from it")
+	f.Uint64Var(&o.repeat, "repeat", 0, "measure the seed's vehicle once more: another number, boards clamped anew and other photographs")
 	f.IntVar(&o.size, "size", 4000, "width of the photographs, pixels")
 	f.BoolVar(&o.plain, "plain", false, "photographs by a good camera: even sharpness, no tone curve, no denoising or sharpening")
 	f.Float64Var(&o.bowedMM, "bowed-mm", 0, "bow the boards, each its own way: so many mm along, across and twisted (standard deviations)")
@@ -139,6 +142,9 @@ func (o demoOptions) drawScene() (*fixtures.Scene, error) {
 	scene, err := fixtures.NewScene(o.scene, o.seed, o.size)
 	if err != nil {
 		return nil, Usagef("%v", err)
+	}
+	if o.repeat > 0 {
+		scene.Again(o.repeat)
 	}
 	if o.bowedMM > 0 {
 		scene.Shape(0, o.bowedMM/1e3)
@@ -190,6 +196,9 @@ func (a *App) demo(ctx context.Context, o demoOptions) error {
 	for _, p := range pictures {
 		a.printf("picture:    %s\n", p)
 	}
+	if path := filepath.Join(o.dir, demoJigFile); o.scene == "jig" {
+		a.printf("jig file:   %s; compare with: wheelplane jig %s %s\n", path, path, o.dir)
+	}
 	return nil
 }
 
@@ -240,6 +249,9 @@ func (a *App) writeScene(ctx context.Context, scene *fixtures.Scene, o demoOptio
 			truth.Tool.Options[name] = strconv.FormatFloat(v, 'g', -1, 64)
 		}
 	}
+	if o.repeat > 0 {
+		truth.Tool.Options["repeat"] = strconv.FormatUint(o.repeat, 10)
+	}
 	if o.plain {
 		truth.Tool.Options["plain"] = "true"
 	}
@@ -258,6 +270,9 @@ func (a *App) writeScene(ctx context.Context, scene *fixtures.Scene, o demoOptio
 	if err := out.add(filepath.Join(o.dir, rig.JobFile), these(text)); err != nil {
 		return nil, err
 	}
+	if err := addJig(&out, o.dir, scene); err != nil {
+		return nil, err
+	}
 	if err := out.addPath(filepath.Join(o.dir, "camera.yaml"), scene.Camera.Save); err != nil {
 		return nil, err
 	}
@@ -274,6 +289,24 @@ func (a *App) writeScene(ctx context.Context, scene *fixtures.Scene, o demoOptio
 	bar := a.progress("rendering photographs", len(scene.Job.Photos)-first)
 	defer bar.done()
 	return truth, scene.PhotographFrom(ctx, o.dir, first, optics, func() { bar.add(1) })
+}
+
+// demoJigFile is the certificate of a scene that is a jig.
+const demoJigFile = "jig.yaml"
+
+// addJig writes it, of today and for a year.
+func addJig(out *outputs, dir string, scene *fixtures.Scene) error {
+	known, err := scene.Jig()
+	if err != nil || known == nil {
+		return err
+	}
+	now := time.Now()
+	known.Certificate.Date, known.Certificate.ValidUntil = now.Format(time.DateOnly), now.AddDate(1, 0, 0).Format(time.DateOnly)
+	text, err := known.Text()
+	if err != nil {
+		return err
+	}
+	return out.add(filepath.Join(dir, demoJigFile), these(text))
 }
 
 // truthFile is truth.json: a result, and what only a truth knows.

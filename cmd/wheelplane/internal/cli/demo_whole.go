@@ -140,7 +140,7 @@ func (a *App) demoWhole(ctx context.Context, o demoOptions) error {
 // measureScene measures a scene that was written into the job's folder.
 func (a *App) measureScene(ctx context.Context, scene *fixtures.Scene, o demoOptions) (result *rig.Result, err error) {
 	if o.noPictures {
-		obs := scene.DrawCorners(o.cornerPx, drawnOblique, o.seed)
+		obs := scene.DrawCorners(o.cornerPx, drawnOblique, o.seed+o.repeat<<32)
 		if result, err = a.solve(ctx, o.dir, scene.Job, &scene.Camera, obs, rig.Options{}); err == nil {
 			err = keepResult(o.dir, result)
 		}
@@ -257,7 +257,7 @@ func (w *wholeJob) againstText() string {
 }
 
 // madeByDemo is what a demo leaves in its folder.
-var madeByDemo = []string{"photos", "annotated", rig.JobFile, rig.TruthFile, rig.ResultFile, "camera.yaml", spec.File, visit.File,
+var madeByDemo = []string{"photos", "annotated", rig.JobFile, rig.TruthFile, rig.ResultFile, "camera.yaml", demoJigFile, spec.File, visit.File,
 	"record.pdf", "record.html", "record.csv", "record.json"}
 
 // makeFolders makes the folders of a scene's photographs.

@@ -65,6 +65,7 @@ var commands = []func(*App) *cobra.Command{
 	newAdviseCommand,
 	newReportCommand,
 	newStudyCommand,
+	newJigCommand,
 	newAgainCommand,
 	newDemoCommand,
 }

@@ -5,10 +5,10 @@ import (
 	"wheelplane/pose/align"
 )
 
-// mark draws a verdict's sign: a disc for within, a square standing on its
+// Mark draws a verdict's sign: a disc for within, a square standing on its
 // corner for outside, a square half filled for undecided, a ring where nothing
 // is judged. r is half its width. Pale ones belong to the epoch before.
-func mark(p *draw.Picture, x, y, r float64, v align.Verdict, pale bool) {
+func Mark(p *draw.Picture, x, y, r float64, v align.Verdict, pale bool) {
 	c, fill := verdictColour(v), verdictColour(v)
 	if pale {
 		fill = draw.White
@@ -47,6 +47,6 @@ func verdictColour(v align.Verdict) draw.Colour {
 // markPicture is one verdict's sign by itself.
 func markPicture(v align.Verdict) *draw.Picture {
 	p := &draw.Picture{W: 3, H: 3}
-	mark(p, 1.5, 1.5, 1, v, false)
+	Mark(p, 1.5, 1.5, 1, v, false)
 	return p
 }

@@ -47,7 +47,7 @@ func (t *telling) clean(text string) string { return draw.Clean(text, t.missing)
 
 func (s *sheet) mark(x, y float64, v align.Verdict) {
 	p := &draw.Picture{}
-	mark(p, x, y, 0.95, v, false)
+	Mark(p, x, y, 0.95, v, false)
 	s.Paint(p, 0, 0)
 }
 
@@ -107,7 +107,7 @@ func (s *sheet) verdicts() {
 		n int
 	}{{align.Within, within}, {align.Undecided, undecided}, {align.Outside, outside}} {
 		p := &draw.Picture{}
-		mark(p, x+1.3, base-1.4, 1.35, c.v, false)
+		Mark(p, x+1.3, base-1.4, 1.35, c.v, false)
 		s.Paint(p, 0, 0)
 		text := fmt.Sprintf("%d %s", c.n, c.v)
 		s.Text(x+4.2, base, text, 10, draw.Ink, true, draw.Start)

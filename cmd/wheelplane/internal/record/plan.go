@@ -364,7 +364,7 @@ func (t *telling) labelLine(p *draw.Picture, l *line, x0, x1, y, size float64) {
 	if t.last == "" {
 		was = 0
 	}
-	mark(p, x0+1, y-0.9, 0.85, l.now().Verdict, false)
+	Mark(p, x0+1, y-0.9, 0.85, l.now().Verdict, false)
 	v := l.now().value
 	value := t.withUnit(l, v)
 	if way := l.way(v); way != "" && t.last == "" {

@@ -112,7 +112,7 @@ func interval(p *draw.Picture, place func(float64) float64, c *cell, y, r, from,
 		}
 		p.Add(draw.Shape{Path: draw.Polygon(true, [2]float64{at + s*2.1, y}, [2]float64{at + s*1.1, y - 0.8}, [2]float64{at + s*1.1, y + 0.8}), Fill: col})
 	}
-	mark(p, at, y, r, c.Verdict, pale)
+	Mark(p, at, y, r, c.Verdict, pale)
 }
 
 // span is the scale of a strip without a target: what holds every reading of
