@@ -4,8 +4,10 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"strconv"
 	"strings"
+	"time"
 
 	"wheelplane/pose/bundle"
 	"wheelplane/vision"
@@ -20,7 +22,9 @@ import (
 // better one that contains it: Hausman, "Specification tests in econometrics",
 // Econometrica 46, 1978).
 type CameraFit struct {
-	Intrinsics []IntrinsicFit `json:"intrinsics"` // those that the file does not hold exact
+	Name       string         `json:"name,omitempty"`      // of the camera, as its file has it
+	Calibrated time.Time      `json:"calibrated,omitzero"` // likewise
+	Intrinsics []IntrinsicFit `json:"intrinsics"`          // those that the file does not hold exact
 
 	// ChiSquare is of all differences jointly, in as many Directions as the job
 	// knows better than the file.
@@ -64,19 +68,33 @@ func (n *network) cameraFit(s *State, cov *bundle.Covariance, file *vision.Camer
 		return nil
 	}
 	c0, c1 := mat.NewSymDense(len(free), nil), mat.NewSymDense(len(free), nil)
-	fit := &CameraFit{}
+	step := mat.NewVecDense(len(free), nil)
+	var names []string
 	for a, i := range free {
+		names = append(names, vision.IntrinsicNames[i])
+		step.SetVec(a, now[i]-then[i])
 		for b, k := range free[:a+1] {
 			c0.SetSym(a, b, file.Cov[i][k])
 			c1.SetSym(a, b, all.At(i, k))
 		}
-		f := IntrinsicFit{Name: vision.IntrinsicNames[i], File: then[i], UFile: math.Sqrt(c0.At(a, a)), Estimate: now[i], U: math.Sqrt(c1.At(a, a))}
+	}
+	return NewCameraFit(file, names, step, c0, c1)
+}
+
+// NewCameraFit compares some intrinsics of a camera file, their covariance c0,
+// with an estimate that has the file among its observations: by how much it
+// differs and its covariance c1.
+func NewCameraFit(file *vision.Camera, names []string, step mat.Vector, c0, c1 mat.Symmetric) *CameraFit {
+	fit := &CameraFit{Name: file.Name, Calibrated: file.Calibrated, FileCovariance: triangle(c0, -1), Covariance: triangle(c1, -1)}
+	then := file.Intrinsics()
+	for a, name := range names {
+		at := then[slices.Index(vision.IntrinsicNames[:], name)]
+		f := IntrinsicFit{Name: name, File: at, UFile: math.Sqrt(c0.At(a, a)), Estimate: at + step.AtVec(a), U: math.Sqrt(c1.At(a, a))}
 		if told := c0.At(a, a) - c1.At(a, a); told > leastTold*c0.At(a, a) {
-			f.Normalised = (f.Estimate - f.File) / math.Sqrt(told)
+			f.Normalised = step.AtVec(a) / math.Sqrt(told)
 		}
 		fit.Intrinsics = append(fit.Intrinsics, f)
 	}
-	fit.FileCovariance, fit.Covariance = triangle(c0), triangle(c1)
 	if w, err := fit.Whitened(); err == nil {
 		fit.ChiSquare, fit.Directions = w.ChiSquare()
 	}
@@ -148,12 +166,13 @@ func (w *WhitenedFit) ChiSquare() (chi2 float64, directions int) {
 	return chi2, directions
 }
 
-// triangle writes the lower triangle of a covariance for files, a row a string.
-func triangle(cov mat.Symmetric) (out []string) {
+// triangle writes the lower triangle of a covariance for files, a row a string;
+// digits -1 for all of them.
+func triangle(cov mat.Symmetric, digits int) (out []string) {
 	for r := range cov.SymmetricDim() {
 		var line []string
 		for k := range r + 1 {
-			line = append(line, strconv.FormatFloat(cov.At(r, k), 'g', 8, 64))
+			line = append(line, strconv.FormatFloat(cov.At(r, k), 'g', digits, 64))
 		}
 		out = append(out, strings.Join(line, " "))
 	}

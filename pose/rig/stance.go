@@ -98,7 +98,7 @@ func StancesForFiles(v *Vehicle, epochs []EpochReadings) []Stance {
 		}
 		cov := align.Propagate(m, e.Stance.Cov)
 		if mat.Norm(cov, 2) > 0 {
-			s.Covariance = triangle(cov)
+			s.Covariance = triangle(cov, 8)
 		}
 		out = append(out, s)
 	}

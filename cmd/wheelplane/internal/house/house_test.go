@@ -35,7 +35,7 @@ var rooms = map[string][]string{
 	"calib/jig":                      {"pose", "pose/align", "pose/rig"},
 	"fixtures":                       {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "calib", "calib/jig"},
 	"cmd/wheelplane":                 {"cmd/wheelplane/internal/cli"},
-	"cmd/wheelplane/internal/cli":    {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "pose/plan", "calib", "fixtures", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit", "cmd/wheelplane/internal/work", "cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/record", "cmd/wheelplane/internal/proof", "calib/jig"},
+	"cmd/wheelplane/internal/cli":    {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "pose/plan", "calib", "fixtures", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit", "cmd/wheelplane/internal/work", "cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/record", "cmd/wheelplane/internal/proof", "calib/jig", "cmd/wheelplane/internal/history"},
 	"cmd/wheelplane/internal/spec":   {"pose/align", "pose/rig"},
 	"cmd/wheelplane/internal/visit":  {"pose/align"},
 	"cmd/wheelplane/internal/work":   {"pose/align", "pose/rig", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit"},
@@ -43,6 +43,8 @@ var rooms = map[string][]string{
 	"cmd/wheelplane/internal/record": {"cmd/wheelplane/internal/draw", "pose/align", "pose/rig"},
 	"cmd/wheelplane/internal/proof":  {"cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/record", "calib/jig", "pose/align", "pose/rig"},
 	"cmd/wheelplane/internal/house":  {},
+
+	"cmd/wheelplane/internal/history": {"cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/visit", "pose/align", "pose/rig"},
 }
 
 // pure rooms read no files, know no file format and print nothing.
