@@ -15,7 +15,6 @@ import (
 	"wheelplane/cmd/wheelplane/internal/draw"
 	"wheelplane/cmd/wheelplane/internal/proof"
 	"wheelplane/cmd/wheelplane/internal/visit"
-	"wheelplane/pose/align"
 
 	"github.com/spf13/cobra"
 )
@@ -195,36 +194,16 @@ func jobsOnJig(file string, known *jig.Jig, jobs []measuredJob) (list []jig.Meas
 	return list, reference, nil
 }
 
+// jigFiles writes what was asked for besides the text.
 func (a *App) jigFiles(o jigOptions, known *jig.Jig, jobs []measuredJob, file *jigFile) error {
-	var out outputs
-	defer out.discard()
-	if o.pdf != "" {
-		doc := proof.JigDocument{
-			Jig: known, Comparison: file.Comparison, ClaimDeg: file.ClaimDeg, ClaimMM: file.ClaimMM, Rule: o.Rule, Temperature: o.temperature,
-			Name:  func(q align.Quantity) string { return nameOf(q) },
-			About: draw.About{Title: "Comparison with a known jig: " + known.Name, Version: version(), Made: time.Now()},
-		}
-		for _, j := range jobs {
-			doc.Jobs = append(doc.Jobs, proof.JigJob{Name: j.dir, Date: j.visit.Date, By: j.visit.Technician, Network: j.result.Network, Tool: j.result.Tool})
-		}
-		var lost []rune
-		err := out.add(o.pdf, func(w io.Writer) (err error) {
-			lost, err = doc.WritePDF(w)
-			return err
-		})
-		if err != nil {
-			return err
-		}
-		if len(lost) > 0 {
-			a.warn("%s: its fonts have no sign for %s, □ stands there", o.pdf, string(lost))
-		}
+	doc := proof.JigDocument{
+		Jig: known, Comparison: file.Comparison, ClaimDeg: file.ClaimDeg, ClaimMM: file.ClaimMM, Rule: o.Rule, Temperature: o.temperature, Name: nameOf,
+		About: draw.About{Title: "Comparison with a known jig: " + known.Name, Version: version(), Made: time.Now()},
 	}
-	if o.csv != "" {
-		if err := out.add(o.csv, file.writeCSV); err != nil {
-			return err
-		}
+	for _, j := range jobs {
+		doc.Jobs = append(doc.Jobs, proof.JigJob{Name: j.dir, Date: j.visit.Date, By: j.visit.Technician, Network: j.result.Network, Tool: j.result.Tool})
 	}
-	return out.commit()
+	return a.writeProof(o.pdf, doc.WritePDF, o.csv, file.writeCSV)
 }
 
 // writeCSV writes every error of every job, one a line.

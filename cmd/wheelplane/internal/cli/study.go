@@ -139,24 +139,29 @@ func (a *App) study(o studyOptions) error {
 
 // studyFiles writes what was asked for besides the text.
 func (a *App) studyFiles(o studyOptions, s *studies) error {
+	doc := proof.StudyDocument{Title: s.Title, Parts: s.Parts, By: s.By, Studies: s.Studies, About: draw.About{Title: "Gauge study: " + s.Title, Version: version(), Made: time.Now()}}
+	return a.writeProof(o.pdf, doc.WritePDF, o.csv, s.writeCSV)
+}
+
+// writeProof writes a document and a table, those that have a name.
+func (a *App) writeProof(pdf string, writePDF func(io.Writer) ([]rune, error), table string, writeTable func(io.Writer) error) error {
 	var out outputs
 	defer out.discard()
-	if o.pdf != "" {
+	if pdf != "" {
 		var lost []rune
-		err := out.add(o.pdf, func(w io.Writer) (err error) {
-			doc := proof.StudyDocument{Title: s.Title, Parts: s.Parts, By: s.By, Studies: s.Studies, About: draw.About{Title: "Gauge study: " + s.Title, Version: version(), Made: time.Now()}}
-			lost, err = doc.WritePDF(w)
+		err := out.add(pdf, func(w io.Writer) (err error) {
+			lost, err = writePDF(w)
 			return err
 		})
 		if err != nil {
 			return err
 		}
 		if len(lost) > 0 {
-			a.warn("%s: its fonts have no sign for %s, □ stands there", o.pdf, string(lost))
+			a.warn("%s: its fonts have no sign for %s, □ stands there", pdf, string(lost))
 		}
 	}
-	if o.csv != "" {
-		if err := out.add(o.csv, s.writeCSV); err != nil {
+	if table != "" {
+		if err := out.add(table, writeTable); err != nil {
 			return err
 		}
 	}

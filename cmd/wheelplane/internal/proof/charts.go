@@ -51,10 +51,11 @@ func (x Study) componentBars(w float64) *draw.Picture {
 	return b.Picture()
 }
 
-// bar is a row of one part, filled otherwise than the sources are.
+// bar is a row of one part, filled otherwise than the sources are. It ends at 200 %,
+// or nothing else would show; the number beside it is the true one.
 func bar(name string, v float64, sources int) draw.Bar {
 	parts := make([]float64, sources+1)
-	parts[sources] = v
+	parts[sources] = min(v, 200)
 	return draw.Bar{Name: name, Parts: parts, Note: fmt.Sprintf("%.1f", v)}
 }
 

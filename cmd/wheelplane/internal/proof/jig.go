@@ -65,7 +65,11 @@ func RuleText(r align.Rule) string {
 	if r.Guard > 0 {
 		return fmt.Sprintf("A decision is within guard bands of %g of the jig's expanded uncertainty inside, and outside, the limits (ISO 14253-1; JCGM 106:2012, 8.3); between them it is undecided.", r.Guard)
 	}
-	return fmt.Sprintf("A decision is sure to %g %% given the jig's uncertainty (JCGM 106:2012, 7 and 8.3; for one limit the guard band of ISO 14253-1, at 95 %% 1.64 standard uncertainties); else it is undecided.", 100*r.Confidence)
+	sure := r.Confidence
+	if sure == 0 {
+		sure = 0.95
+	}
+	return fmt.Sprintf("A decision is sure to %g %% given the jig's uncertainty (JCGM 106:2012, 7 and 8.3; for one limit the guard band of ISO 14253-1, at 95 %% 1.64 standard uncertainties); else it is undecided.", 100*sure)
 }
 
 // WritePDF writes the certificate and returns the signs that its fonts lack.
@@ -168,7 +172,7 @@ func (d JigDocument) table(s *draw.Sheet) {
 	} else {
 		g.Columns = append(g.Columns, draw.Numbers("measured", 2.2), draw.Numbers("U", 1.8), draw.Numbers("error", 2))
 	}
-	g.Columns = append(g.Columns, draw.Numbers("En", 1.3), draw.Words("verdict", 2))
+	g.Columns = append(g.Columns, draw.Numbers("En", 1.3), draw.Words("verdict", 2.4))
 	for i, r := range d.Comparison.Readings {
 		worst := r.Errors[0]
 		for _, e := range r.Errors {

@@ -108,7 +108,7 @@ func (d StudyDocument) WritePDF(w io.Writer) (lost []rune, err error) {
 	s.Title("Gauge study", d.Title, date)
 	first := d.Studies[0]
 	s.Facts(4, []draw.Fact{
-		{named("parts", d.Parts), strings.Join(first.Parts, ", ")}, {named("operators", d.By), strings.Join(first.Operators, ", ")},
+		{named("parts", d.Parts), listed(first.Parts)}, {named("operators", d.By), listed(first.Operators)},
 		{"readings", SizeText(first.Study)}, {"intervals", fmt.Sprintf("%g %%", 100*first.Confidence)},
 	})
 	if len(d.Studies) > 1 {
@@ -144,6 +144,14 @@ func named(what, by string) string {
 		return what
 	}
 	return what + ", by " + by
+}
+
+// listed writes names, of many the first and the last.
+func listed(names []string) string {
+	if n := len(names); n > 14 {
+		return fmt.Sprintf("%s … %s (%d)", strings.Join(names[:10], ", "), names[n-1], n)
+	}
+	return strings.Join(names, ", ")
 }
 
 // overview is a table of all studies.
