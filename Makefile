@@ -34,11 +34,13 @@ leaks: need
 	$(GO) test -tags matprofile ./vision ./calib
 
 # The accuracy benchmark whole, as tables: one photograph against the bound of
-# its pixels, and jobs against the bound of their network. Some minutes.
+# its pixels, jobs against the bound of their network, plans against what comes
+# of them. Some minutes.
 accuracy: need
 	$(GO) test ./fixtures -run AccuracyOfOnePhotograph -accuracy -v -timeout 60m
 	$(GO) test ./pose/rig -run NetworkReachesItsBound -accuracy -v -timeout 60m
 	$(GO) test ./calib/jig -run NormalisedErrors -accuracy -v -timeout 60m
+	$(GO) test ./pose/plan -run 'Plan|NextBest' -accuracy -v -timeout 60m
 
 # Speed side by side with others, in one run: ratios count. Some minutes, and
 # only worth something on a machine that does nothing else.

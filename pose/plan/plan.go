@@ -256,11 +256,9 @@ func newEngine(job *rig.Job, camera vision.Camera, s *rig.State, obs []rig.Obser
 		wide, state, list = job.Clone(), new(rig.State), nil
 		*state = *s
 		e.given = len(job.Photos)
-		shown := make([]int, e.given)
 		for _, ob := range obs {
 			if used[ob.Photo] {
 				list = append(list, ob)
-				shown[ob.Photo]++
 			}
 		}
 		state.Cameras, state.Wanders = slices.Clone(s.Cameras), nil

@@ -12,7 +12,7 @@ import (
 // (Pukelsheim, Optimal Design of Experiments, 1993, from memory; with weight w at
 // ±1 the trace of M⁻¹ is 1/(w(1 − 2w)), least at w = 1/4). The engine, given as
 // many observations as it likes of 21 places, is to find it.
-func TestChoosesTextbookDesign(t *testing.T) {
+func TestChoosesTextbookRegression(t *testing.T) {
 	const n, copies = 80, 60
 	e := &engine{o: Options{Wanted: 1e-9}}
 	var at []float64
@@ -64,5 +64,41 @@ func TestChoosesTextbookDesign(t *testing.T) {
 	}
 	if !mat.EqualApprox(e.c, &want, 1e-10) {
 		t.Error("taking an observation out does not give the covariance without it")
+	}
+}
+
+// A point in the plane is fixed by distances from known points all round. Each adds
+// a unit to the trace of its information, in the direction of the known point, so
+// that n of them leave a trace of the covariance of 4/n and a determinant of (2/n)²
+// at the least, reached where the directions balance: two at right angles, three at
+// 60 or 120 degrees (D. Moreno-Salinas, A. Pascoal, J. Aranda, Optimal sensor
+// placement ... with range-only measurements, Sensors 13(8), 10674, 2013: for one
+// target the best information is n/2σ² times the unit matrix; from memory). The
+// engine is to choose such a network, A- and D-optimal at once.
+func TestChoosesTextbookNetwork(t *testing.T) {
+	const places, vague = 72, 1e3 // around the circle; m
+	e := &engine{o: Options{Wanted: 1e-9}}
+	for k := range places {
+		sin, cos := math.Sincos(2 * math.Pi * float64(k) / places)
+		e.cols = append(e.cols, []int32{0, 1})
+		e.rows = append(e.rows, mat.NewDense(1, 2, []float64{cos, sin}))
+		e.bound = append(e.bound, math.Inf(1))
+	}
+	e.c = mat.NewSymDense(2, []float64{vague * vague, 0, 0, vague * vague})
+	e.g = mat.NewDense(2, 2, []float64{1, 0, 0, 1})
+	e.q = mat.DenseCopyOf(e.g)
+	e.q.Mul(e.g, e.c)
+	for n := 1; n <= 12; n++ {
+		k, _ := e.best()
+		e.add(k)
+		trace, det := mat.Trace(e.c), mat.Det(e.c)
+		best := float64(n)
+		if n%2 == 0 && (math.Abs(trace/(4/best)-1) > 1e-3 || math.Abs(det/(4/best/best)-1) > 1e-3) {
+			t.Errorf("%d distances: trace %.4f, determinant %.4f; %.4f and %.4f are the best", n, trace, det, 4/best, 4/best/best)
+		}
+		// One more than an even number cannot be balanced by adding alone.
+		if n > 2 && trace > 1.13*4/best {
+			t.Errorf("%d distances: trace %.4f, %.4f is the best", n, trace, 4/best)
+		}
 	}
 }

@@ -116,9 +116,13 @@ type Outlook struct {
 	info  *bundle.Information
 }
 
-// NewOutlook builds it.
+// NewOutlook builds it. Photographs that hold nothing say nothing.
 func NewOutlook(job *Job, camera vision.Camera, obs []Observation, s *State) (*Outlook, error) {
-	o := &Outlook{net: build(job, &camera, obs, s, allOf(job), 0), state: s}
+	shown := make([]bool, len(job.Photos))
+	for _, o := range obs {
+		shown[o.Photo] = true
+	}
+	o := &Outlook{net: build(job, &camera, obs, s, shown, 0), state: s}
 	var err error
 	o.info, err = o.net.p.Information()
 	return o, err
