@@ -67,6 +67,7 @@ var commands = []func(*App) *cobra.Command{
 	newStudyCommand,
 	newJigCommand,
 	newAgainCommand,
+	newFleetCommand,
 	newDemoCommand,
 }
 

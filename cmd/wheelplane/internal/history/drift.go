@@ -163,7 +163,7 @@ func DriftBetween(from, to *Visit, level float64) *Drift {
 	}
 	slices.SortStableFunc(d.Changes, func(a, b Change) int { return a.Axle - b.Axle })
 	holm(d.Changes, level)
-	d.Notes = notesBetween(from, to)
+	d.Notes = NotesBetween(from, to)
 	return d
 }
 
@@ -191,8 +191,8 @@ func holm(changes []Change, level float64) {
 	}
 }
 
-// notesBetween tells what else is different between two visits.
-func notesBetween(from, to *Visit) (out []string) {
+// NotesBetween tells what else is different between two visits.
+func NotesBetween(from, to *Visit) (out []string) {
 	say := func(format string, args ...any) { out = append(out, fmt.Sprintf(format, args...)) }
 	switch a, b := from.Odometer, to.Odometer; {
 	case a == 0 && b == 0:
@@ -217,9 +217,9 @@ func notesBetween(from, to *Visit) (out []string) {
 			wheel := fmt.Sprintf("axle %d %s", t.Axle, t.Side)
 			switch {
 			case was.Size != "" && t.Size != "" && was.Size != t.Size:
-				say("tyres changed: %s from %s to %s", wheel, was.Size, t.Size)
+				say("tyres changed by %s: %s from %s to %s", to.Date, wheel, was.Size, t.Size)
 			case was.Tread > 0 && t.Tread > was.Tread+1:
-				say("tyres changed: %s has more tread than before, %g mm after %g", wheel, t.Tread, was.Tread)
+				say("tyres changed by %s: %s has more tread than before, %g mm after %g", to.Date, wheel, t.Tread, was.Tread)
 			}
 		}
 	}

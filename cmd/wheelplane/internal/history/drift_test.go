@@ -59,7 +59,7 @@ func TestDrift(t *testing.T) {
 				}
 			}
 			for _, n := range x.Notes {
-				for _, key := range []string{"does not tell the mileage", "goes backward", "tyres changed", "adjusted at the visit"} {
+				for _, key := range []string{"does not tell the mileage", "goes backward", "tyres changed by", "adjusted at the visit"} {
 					if strings.Contains(n, key) {
 						said[key]++
 					}
@@ -81,7 +81,7 @@ func TestDrift(t *testing.T) {
 	if found < moved {
 		t.Errorf("only %d of %d axles that moved are found", found, moved)
 	}
-	for _, key := range []string{"does not tell the mileage", "goes backward", "tyres changed", "adjusted at the visit"} {
+	for _, key := range []string{"does not tell the mileage", "goes backward", "tyres changed by", "adjusted at the visit"} {
 		if said[key] == 0 {
 			t.Errorf("%q is never said", key)
 		}

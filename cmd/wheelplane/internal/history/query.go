@@ -211,6 +211,26 @@ func (d *DB) readings(visit int64) ([]Reading, error) {
 // Readings are those of a visit that was listed with them.
 func (v *Visit) Readings() []Reading { return v.readings }
 
+// EachReading goes through the readings of visits, in order.
+func (d *DB) EachReading(f Filter, do func(v *Visit, r Reading) error) error {
+	visits, err := d.Visits(f, false)
+	if err != nil {
+		return err
+	}
+	for _, v := range visits {
+		readings, err := d.readings(v.ID)
+		if err != nil {
+			return err
+		}
+		for _, r := range readings {
+			if err := do(v, r); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
 // at returns the reading of an epoch.
 func (v *Visit) at(epoch int, like Reading) (Reading, bool) {
 	for _, r := range v.readings {
