@@ -24,12 +24,21 @@ var (
 	colourRejected = color.RGBA{255, 110, 40, 255}
 )
 
+// Remarks is what is written on an annotated picture besides what was found.
+type Remarks struct {
+	Title  []string // lines at the top
+	Boards []string // by view, after the board's name; nil: none
+	// Trail is what a point is drawn out to, pixels right and down; drawn enlarged
+	// where not zero.
+	Trail [2]float64
+}
+
 // Annotate draws what Detect found on a grey copy of the photograph, reduced
 // to about 2000 pixels and turned upright as its EXIF orientation (1 to 8, 0
 // for none) says: boards outlined and named, an ellipse for each corner (its
 // standard uncertainty, enlarged by the factor given in the legend), a cross
-// for each rejected one.
-func Annotate(img *image.Gray, orientation int, boards []Board, r Result) (*image.RGBA, error) {
+// for each rejected one, and the remarks.
+func Annotate(img *image.Gray, orientation int, boards []Board, r Result, say Remarks) (*image.RGBA, error) {
 	w, h := img.Bounds().Dx(), img.Bounds().Dy()
 	factor := max(1, (max(w, h)+annotatedPx/2)/annotatedPx)
 	small := img
@@ -73,9 +82,14 @@ func Annotate(img *image.Gray, orientation int, boards []Board, r Result) (*imag
 	corners.draw(colourCorner)
 	dots.draw(colourCorner)
 	rejected.draw(colourRejected)
-	for _, v := range r.Views {
-		c.name(v, boards[v.Board].Name)
+	for i, v := range r.Views {
+		name := boards[v.Board].Name
+		if i < len(say.Boards) && say.Boards[i] != "" {
+			name += ": " + say.Boards[i]
+		}
+		c.name(v, name)
 	}
+	c.title(say)
 	c.legend(fmt.Sprintf("ellipses: standard uncertainty x %.0f   crosses: corners not used", zoom*float64(factor)))
 	return c.img, nil
 }
@@ -272,6 +286,29 @@ func (c *canvas) name(v View, name string) {
 	}
 	size := 17 * c.unit
 	c.text(name, x, y-1.6*size, size, colourBoard)
+}
+
+// title writes the remarks' lines at the top, and the trail below them.
+func (c *canvas) title(say Remarks) {
+	size := 17 * c.unit
+	y := 0.5 * size
+	for _, line := range say.Title {
+		c.text(line, 0.5*size, y, size, color.RGBA{255, 255, 255, 255})
+		y += 1.6 * size
+	}
+	if say.Trail == [2]float64{} {
+		return
+	}
+	// From the photograph's pixels to the canvas: turned, and enlarged.
+	a, b := c.turn([2]float64{}), c.turn(say.Trail)
+	long := math.Hypot(say.Trail[0], say.Trail[1])
+	zoom := math.Max(1, math.Round(60*c.unit/long))
+	dx, dy := zoom*(b[0]-a[0])/2, zoom*(b[1]-a[1])/2
+	mid := [2]float64{2.6 * size, y + 2.4*size}
+	trail := c.layer()
+	trail.line([][2]float64{{mid[0] - dx, mid[1] - dy}, {mid[0] + dx, mid[1] + dy}}, 3*c.unit, false)
+	trail.draw(colourRejected)
+	c.text(fmt.Sprintf("trail x %.0f", zoom), mid[0]+2.4*size, mid[1]-0.6*size, 11*c.unit, color.RGBA{255, 255, 255, 255})
 }
 
 func (c *canvas) legend(s string) {

@@ -44,7 +44,7 @@ func TestAnnotateDrawsWhereThingsAre(t *testing.T) {
 		8: func(x, y int) image.Point { return image.Pt(y, 3999-x) },
 	}
 	for orientation, to := range turn {
-		out, err := vision.Annotate(img, orientation, vision.Set(1, a3), r)
+		out, err := vision.Annotate(img, orientation, vision.Set(1, a3), r, vision.Remarks{})
 		if err != nil {
 			t.Fatal(err)
 		}
@@ -76,7 +76,7 @@ func TestAnnotateDrawsWhereThingsAre(t *testing.T) {
 		}
 	}
 	// Small pictures are not enlarged, and nothing found is drawn too.
-	out, err := vision.Annotate(image.NewGray(image.Rect(0, 0, 300, 200)), 1, nil, vision.Result{})
+	out, err := vision.Annotate(image.NewGray(image.Rect(0, 0, 300, 200)), 1, nil, vision.Result{}, vision.Remarks{})
 	if err != nil || out.Rect.Size() != image.Pt(300, 200) {
 		t.Errorf("%v, %v", err, out.Rect)
 	}

@@ -40,6 +40,8 @@ type View struct {
 	Obliquity float64       // between line of sight and normal, rad: from the board's shape, so only good near the picture's middle
 	BlurPx    float64       // standard deviation of the point spread with the pixel's own area, pixels
 	Outline   [4][2]float64 // the chessboard's corners, clockwise from the top left as printed, pixels
+
+	fit *known // for [Assess]
 }
 
 // Joint is what a fit of the whole board knows of its corners together. Edges

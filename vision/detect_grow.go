@@ -287,7 +287,7 @@ func (s *scene) fullPasses(m *measured) bool {
 		}
 	}
 	for i := range m.cs {
-		m.cs[i] = found{why: "outside the picture"}
+		m.cs[i] = found{why: outside}
 	}
 	for i := range m.nodes {
 		if n := &m.nodes[i]; n.corner >= 0 {
@@ -359,7 +359,7 @@ func (m *measured) places(b *Board) (pts []match) {
 // finish judges the corners and makes the view.
 func (s *scene) finish(m *measured) bool {
 	b := &s.boards[m.board]
-	v := View{Board: m.board, Markers: m.markers, BlurPx: m.look.blur}
+	v := View{Board: m.board, Markers: m.markers, BlurPx: m.look.blur, fit: m.knows()}
 	s.judge(m)
 	n := b.NumCorners()
 	for i := 0; i < n; i++ {
@@ -554,7 +554,7 @@ func (s *scene) measureCorner(pat *pattern, w *warp, at [2]float64, win window, 
 	win.half = math.Min(win.half, pat.half)
 	c, good := w.chartAt(at, win.half, 1)
 	if !good {
-		return found{why: "outside the picture"}
+		return found{why: outside}
 	}
 	f, good := s.bench.fitWindow(s.levels[0], pat, &c, win, lk)
 	return judgeWindow(f, good, &c, w.squarePx(at))
@@ -565,12 +565,14 @@ func judgeWindow(f fit, good bool, c *chart, squarePx float64) found {
 	out := found{px: c.px, last: f}
 	limit := math.Max(1, 0.15*squarePx)
 	switch {
-	case !good || f.inside < 0.6:
-		out.why = "outside the picture"
+	case f.inside < 0.6:
+		out.why = outside
+	case !good:
+		out.why = covered // nothing of it is there
 	case f.gain < minGain:
 		out.why = "no contrast"
 	case f.kept < 0.6 || f.least < 0.25:
-		out.why = "covered"
+		out.why = covered
 	case f.r2 < finalR2 || math.Hypot(f.shift[0], f.shift[1]) > limit:
 		out.why = "does not look like its corner"
 	default:
@@ -637,7 +639,7 @@ func (s *scene) judge(m *measured) {
 	for i := range cs {
 		c := &cs[i]
 		if c.ok && c.last.worst/(c.last.gain*c.last.gain) > math.Max(6*typical, 0.0004) {
-			c.ok, c.why = false, "partly covered"
+			c.ok, c.why = false, partlyCovered
 		}
 	}
 	pts := m.matches(b)

@@ -116,7 +116,7 @@ func (s *scene) nodePass(m *measured, win window) {
 	win.half = math.Min(win.half, m.pat.half)
 	for i := range m.nodes {
 		n := &m.nodes[i]
-		n.found = found{why: "outside the picture"}
+		n.found = found{why: outside}
 		c, ok := m.warp.chartAt(n.at, win.half, 1)
 		if !ok {
 			continue
@@ -818,7 +818,7 @@ func (s *scene) fullPass(m *measured, cols int) {
 	for i := range m.nodes {
 		n, c := &m.nodes[i], &charts[i]
 		was := n.found
-		n.found = found{why: "outside the picture"}
+		n.found = found{why: outside}
 		if !good[i] {
 			continue
 		}
@@ -836,7 +836,7 @@ func (s *scene) fullPass(m *measured, cols int) {
 		n.judge(f, ok, c, m.warp.squarePx(n.at))
 		// What covers a part of a window blurs into more of it than stands out.
 		if n.ok && (f.kept < 0.85 || f.least < 0.5) {
-			n.ok, n.why = false, "partly covered"
+			n.ok, n.why = false, partlyCovered
 		}
 	}
 }

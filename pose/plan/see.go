@@ -87,6 +87,16 @@ func (d Detector) As(job *rig.Job, camera *vision.Camera, obs []rig.Observation,
 	return d
 }
 
+// Foresee returns what a plan's photographs of this width would tell of a board
+// whose corners are at px, all of them; ok is false where that is nothing.
+func (d Detector) Foresee(b *vision.Board, px [][2]float64, width int) (v vision.View, ok bool) {
+	v.Corners, v.Joint = foresightOf(*b).Foresee(px, d.withDefaults(width).likeness())
+	return v, v.Joint != nil
+}
+
+// WithDefaults fills in what is zero, for photographs of this width.
+func (d Detector) WithDefaults(width int) Detector { return d.withDefaults(width) }
+
 // Compared tells how much less well a board that was seen whole is known than
 // foreseen of pictures like l: the ratio of standard uncertainties, the geometric
 // mean over the six ways in which its picture may be moved, turned and stretched.

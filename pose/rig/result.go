@@ -34,6 +34,16 @@ type Result struct {
 	Warnings []string  `json:"warnings,omitempty"`
 	Inputs   *Inputs   `json:"inputs,omitempty"` // none of drawn corners, nor of versions before
 	Tool     Tool      `json:"tool"`
+
+	NotGood []PhotoVerdict `json:"photos_not_good,omitempty"`
+}
+
+// PhotoVerdict is what is wrong with a photograph.
+type PhotoVerdict struct {
+	Photo   string `json:"photo"`
+	Verdict string `json:"verdict"` // in a word or two: moved, too dark
+	Why     string `json:"why"`     // what was measured
+	Do      string `json:"do"`
 }
 
 // Tool says what made a result and with what, so that it can be repeated.

@@ -137,7 +137,7 @@ func (a *App) solved(ctx context.Context, dir string) (*rig.Solution, *rig.Job, 
 	s, err := rig.Solve(ctx, folder.Job, *camera, found.obs, rig.Options{Unusable: found.unusable, Progress: bar.say})
 	bar.done()
 	if err != nil {
-		return nil, nil, nil, nil, Unmeasurable(fmt.Errorf("%s: %w", dir, err))
+		return nil, nil, nil, nil, Unmeasurable(fmt.Errorf("%s: %w%s", dir, err, found.hint(dir)))
 	}
 	for _, w := range s.Warnings {
 		a.warn("%s", w)

@@ -384,7 +384,7 @@ func (a *App) annotateSome(scene *fixtures.Scene, dir string) ([]string, error) 
 	for _, p := range []int{0, 1} {
 		path := filepath.Join(dir, filepath.FromSlash(scene.Job.Photos[p].Path))
 		to := filepath.Join(folder, fmt.Sprintf("%s-%s", scene.Job.Stations[scene.Job.Photos[p].Station].Name, filepath.Base(path)))
-		seen, err := inspectPhoto(path, scene.Job.Boards, &scene.Camera, to)
+		seen, err := inspectPhoto(path, scene.Job.Boards, &scene.Camera, 2, to)
 		if err != nil {
 			return nil, err
 		}

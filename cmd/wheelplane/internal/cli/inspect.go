@@ -38,7 +38,17 @@ func newInspectCommand(app *App) *cobra.Command {
 markers were read, how many corners were measured, how large a square is, how
 obliquely the board is seen (estimated from its shape) and how well a typical
 corner is known. With --out it also writes a picture of each photograph with
-what was found drawn on it.
+what was found drawn on it, the verdict above.
+
+Each photograph gets a verdict: good, or what is wrong and what to do about it.
+What counts is what it costs. "u over plan" is how uncertain the corners of the
+board are together, over what 'wheelplane plan' foresees of that board there; sound
+photographs have 0.5 to 1.6, up to 2 is good. Of what costs more the largest cause
+is named: moved (a trail; one of 2 px doubles u), blurred (point spread), too dark,
+too bright (clipped), covered, cut off, not as printed. Boards with squares below
+8 px or seen at more than 77 degrees do not count, as in a plan. A photograph of a
+job is good when two of its boards are, and most. Where no board is found, the
+picture itself says the likely reason.
 
 With --job the boards and the camera are those of a job. Otherwise boards are
 as 'wheelplane board' prints them, all that the dictionary has ids for, named
@@ -77,6 +87,7 @@ A, B, C ... in the order of their ids; options describe others.`,
 // the README.
 type inspected struct {
 	Photo      string           `json:"photo"`
+	Verdict    photoVerdict     `json:"verdict"`
 	Width      int              `json:"width"`
 	Height     int              `json:"height"`
 	Boards     []inspectedBoard `json:"boards"`
@@ -95,6 +106,12 @@ type inspectedBoard struct {
 	ObliquityDeg float64           `json:"obliquity_deg"`
 	BlurPx       float64           `json:"blur_px"`
 	CornerSDPx   float64           `json:"corner_u_px"`
+	Spread       spread            `json:"point_spread"`
+	Contrast     float64           `json:"contrast"`
+	Noise        float64           `json:"noise"`
+	Clipped      float64           `json:"white_clipped"`
+	OverPlan     float64           `json:"u_over_plan"`
+	Verdict      kind              `json:"verdict"`
 	Note         string            `json:"note,omitempty"`
 	List         []inspectedCorner `json:"corner_list"`
 	Rejected     []inspectedReject `json:"rejected,omitempty"`
@@ -117,6 +134,10 @@ func (a *App) inspect(ctx context.Context, o inspectOptions) error {
 	if err != nil {
 		return err
 	}
+	least := 1 // a camera is calibrated from one board
+	if o.job != "" {
+		least = min(2, len(boards))
+	}
 	if o.out != "" {
 		if err := os.MkdirAll(o.out, 0o777); err != nil {
 			return cannotWrite(o.out, err)
@@ -128,7 +149,7 @@ func (a *App) inspect(ctx context.Context, o inspectOptions) error {
 	}
 	all := make([]inspected, len(o.photos))
 	err = a.each(ctx, "looking at photographs", len(o.photos), func(i int) (err error) {
-		all[i], err = inspectPhoto(o.photos[i], boards, camera, names[i])
+		all[i], err = inspectPhoto(o.photos[i], boards, camera, least, names[i])
 		return err
 	})
 	if err != nil {
@@ -226,7 +247,7 @@ func same(a, b string) bool {
 
 // inspectPhoto looks at one photograph. What is wrong with the photograph is
 // in the answer; the error is a picture that could not be written.
-func inspectPhoto(path string, boards []vision.Board, camera *vision.Camera, picture string) (inspected, error) {
+func inspectPhoto(path string, boards []vision.Board, camera *vision.Camera, least int, picture string) (inspected, error) {
 	bad := func(err error) (inspected, error) { return inspected{Photo: path, err: err}, nil }
 	photo, err := vision.Load(path)
 	if err != nil {
@@ -242,11 +263,14 @@ func inspectPhoto(path string, boards []vision.Board, camera *vision.Camera, pic
 		return bad(fmt.Errorf("%s: %w", path, err))
 	}
 	out := inspected{Photo: path, Width: photo.Width, Height: photo.Height, Boards: []inspectedBoard{}, UnknownIDs: res.UnknownIDs}
-	for _, v := range res.Views {
-		b := &boards[v.Board]
+	out.Verdict = judgePhoto(photo, boards, res, least, true)
+	for i, v := range res.Views {
+		b, judged := &boards[v.Board], &out.Verdict.boards[i]
 		t := inspectedBoard{
 			Board: b.Name, Markers: v.Markers, Corners: len(v.Corners), Of: b.NumCorners(),
-			SquarePx: v.SquarePx, ObliquityDeg: v.Obliquity * 180 / math.Pi, BlurPx: v.BlurPx, Note: v.Note,
+			SquarePx: v.SquarePx, ObliquityDeg: judged.quality.Obliquity * 180 / math.Pi, BlurPx: v.BlurPx, Note: v.Note,
+			Spread: spreadOf(judged.quality.Spread), Contrast: judged.quality.Contrast, Noise: judged.quality.Noise, Clipped: judged.quality.Clipped,
+			OverPlan: judged.Cost, Verdict: judged.Verdict,
 		}
 		var sd []float64
 		for _, c := range v.Corners {
@@ -263,7 +287,7 @@ func inspectPhoto(path string, boards []vision.Board, camera *vision.Camera, pic
 	if picture == "" {
 		return out, nil
 	}
-	drawn, err := vision.Annotate(photo.Pix, photo.Orientation, boards, res)
+	drawn, err := vision.Annotate(photo.Pix, photo.Orientation, boards, res, out.Verdict.remarks())
 	if err != nil {
 		return bad(fmt.Errorf("%s: %w", path, err))
 	}
@@ -284,17 +308,19 @@ func inspectText(photos []inspected) string {
 		} else {
 			b.WriteString("\n")
 			t := newTable(left("board"), right("markers"), right("corners"), right("square px"), right("oblique deg"),
-				right("blur px"), right("corner u px"), left("note"))
+				right("blur px"), right("trail px"), right("corner u px"), right("u over plan"), left("verdict"), left("note"))
 			for _, v := range p.Boards {
 				note := v.Note
 				if why := reasons(v.Rejected); why != "" {
 					note = strings.TrimPrefix(note+"; "+why, "; ")
 				}
 				t.row(v.Board, fmt.Sprint(v.Markers), fmt.Sprintf("%d of %d", v.Corners, v.Of), fmt.Sprintf("%.1f", v.SquarePx),
-					fmt.Sprintf("%.0f", v.ObliquityDeg), fmt.Sprintf("%.2f", v.BlurPx), fmt.Sprintf("%.4f", v.CornerSDPx), note)
+					fmt.Sprintf("%.0f", v.ObliquityDeg), fmt.Sprintf("%.2f", v.Spread.ShortPx), fmt.Sprintf("%.1f", v.Spread.TrailPx),
+					fmt.Sprintf("%.4f", v.CornerSDPx), fmt.Sprintf("%.1f", v.OverPlan), string(v.Verdict), note)
 			}
 			b.WriteString(t.String())
 		}
+		b.WriteString(fold("", "verdict: "+p.Verdict.line()))
 		if len(p.UnknownIDs) > 0 {
 			fmt.Fprintf(&b, "markers of no board known here: ids %s\n", ranges(p.UnknownIDs))
 		}

@@ -56,6 +56,7 @@ Uncertainties are standard uncertainties (k = 1).`,
 				return app.printJSON(result)
 			}
 			app.printf("%s", resultText(job, result))
+			app.printf("%s", notGoodText(result.NotGood))
 			spec, targets, err := specOf(o.dir, job)
 			if err == nil && spec != nil {
 				app.printf("\n%s", verdictText(job, spec, judgeAll(result.Readings, targets, spec.Rule)))
@@ -165,8 +166,7 @@ func (a *App) resultOf(ctx context.Context, folder *rig.Folder, ignoreUnknown bo
 	if err != nil {
 		return nil, err
 	}
-	o.Unusable = found.unusable
-	result, err := a.solve(ctx, folder.Dir, folder.Job, camera, found.obs, o)
+	result, err := a.solve(ctx, folder.Dir, folder.Job, camera, found, o)
 	if err != nil {
 		return nil, err
 	}
@@ -181,15 +181,17 @@ func (a *App) resultOf(ctx context.Context, folder *rig.Folder, ignoreUnknown bo
 const optionIgnoreUnknown = "ignore_unknown"
 
 // solve is the measurement once the boards are found.
-func (a *App) solve(ctx context.Context, dir string, job *rig.Job, camera *vision.Camera, obs []rig.Observation, o rig.Options) (*rig.Result, error) {
+func (a *App) solve(ctx context.Context, dir string, job *rig.Job, camera *vision.Camera, found *found, o rig.Options) (*rig.Result, error) {
 	bar := a.progress("solving", -1)
-	o.Progress = bar.say
-	solution, err := rig.Solve(ctx, job, *camera, obs, o)
+	o.Progress, o.Unusable = bar.say, found.unusable
+	solution, err := rig.Solve(ctx, job, *camera, found.obs, o)
 	bar.done()
 	if err != nil {
-		return nil, Unmeasurable(fmt.Errorf("%s: %w", dir, err))
+		return nil, Unmeasurable(fmt.Errorf("%s: %w%s", dir, err, found.hint(dir)))
 	}
-	return a.result(job, solution), nil
+	result := a.result(job, solution)
+	result.NotGood = found.notGood
+	return result, nil
 }
 
 // keepResult writes a job's result.json.
@@ -210,6 +212,7 @@ type sighting struct {
 	unknown []int
 	sum     string // SHA-256 of the file
 	taken   time.Time
+	verdict photoVerdict
 	err     error
 }
 
@@ -217,7 +220,20 @@ type sighting struct {
 type found struct {
 	obs      []rig.Observation
 	unusable map[int]string // why, by photograph
+	notGood  []rig.PhotoVerdict
 	inputs   *rig.Inputs
+}
+
+// hint points at photographs that are not good, where there are any.
+func (f *found) hint(dir string) string {
+	switch n := len(f.notGood); n {
+	case 0:
+		return ""
+	case 1:
+		return fmt.Sprintf("; %s is not good: %s", f.notGood[0].Photo, f.notGood[0].Verdict)
+	default:
+		return fmt.Sprintf("; %d photographs are not good, the first %s (%s): 'wheelplane inspect --job %s' tells of each", n, f.notGood[0].Photo, f.notGood[0].Verdict, dir)
+	}
 }
 
 // findBoards reads all photographs of a job, as many at once as there are
@@ -250,6 +266,9 @@ func (a *App) findBoards(ctx context.Context, folder *rig.Folder, camera *vision
 		if len(s.unknown) >= 3 && !ignoreUnknown {
 			return nil, BadInputf("%s shows a board with marker ids %s, which %s does not know: add it to boards and to hangs or floor, take it out of sight, or measure with --ignore-unknown",
 				path(p), ranges(s.unknown), rig.JobFile)
+		}
+		if v := &s.verdict; !v.good() && v.Verdict != isFew { // the one that ties to nothing is told when solving
+			out.notGood = append(out.notGood, rig.PhotoVerdict{Photo: job.Photos[p].Path, Verdict: string(v.Verdict), Why: v.Why, Do: v.Do})
 		}
 		for _, v := range s.views {
 			out.obs = append(out.obs, rig.Observation{Photo: p, Board: v.Board, Corners: v.Corners, Joint: v.Joint})
@@ -301,6 +320,7 @@ func look(path string, boards []vision.Board, camera *vision.Camera) sighting {
 		return s
 	}
 	s.views, s.unknown = res.Views, res.UnknownIDs
+	s.verdict = judgePhoto(photo, boards, res, min(2, len(boards)), false)
 	return s
 }
 
