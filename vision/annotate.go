@@ -290,7 +290,7 @@ func (c *canvas) name(v View, name string) {
 
 // title writes the remarks' lines at the top, and the trail below them.
 func (c *canvas) title(say Remarks) {
-	size := 17 * c.unit
+	size := 14 * c.unit
 	y := 0.5 * size
 	for _, line := range say.Title {
 		c.text(line, 0.5*size, y, size, color.RGBA{255, 255, 255, 255})
@@ -304,11 +304,11 @@ func (c *canvas) title(say Remarks) {
 	long := math.Hypot(say.Trail[0], say.Trail[1])
 	zoom := math.Max(1, math.Round(60*c.unit/long))
 	dx, dy := zoom*(b[0]-a[0])/2, zoom*(b[1]-a[1])/2
-	mid := [2]float64{2.6 * size, y + 2.4*size}
+	mid := [2]float64{3 * size, y + 2.6*size}
 	trail := c.layer()
 	trail.line([][2]float64{{mid[0] - dx, mid[1] - dy}, {mid[0] + dx, mid[1] + dy}}, 3*c.unit, false)
 	trail.draw(colourRejected)
-	c.text(fmt.Sprintf("trail x %.0f", zoom), mid[0]+2.4*size, mid[1]-0.6*size, 11*c.unit, color.RGBA{255, 255, 255, 255})
+	c.text(fmt.Sprintf("trail x %.0f", zoom), mid[0]+2.8*size, mid[1]-0.6*size, 11*c.unit, color.RGBA{255, 255, 255, 255})
 }
 
 func (c *canvas) legend(s string) {

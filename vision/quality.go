@@ -327,6 +327,9 @@ func (k *known) spread(img *image.Gray, b *Board, corners []Corner) (s PointSpre
 		if k.noise < poorSpread*k.contrast {
 			break
 		}
+		plain := *k
+		plain.look.curl = 0
+		e.known = &plain
 		if other, c := e.fit(windows, spreadState{spreadWidth: math.Log(blur / k.look.blur)}); c < cost {
 			best, cost = other, c
 		}
@@ -344,7 +347,7 @@ const poorSpread = 0.03
 // fit solves for the point spread, and returns the sum of squares that is left.
 func (e *spreadEye) fit(windows [][]spreadPixel, start spreadState) (best spreadState, cost float64) {
 	prior := spreadState{1, 1, 1, 0.2, 0.3}
-	variance := math.Max(e.noise*e.noise, leastVariance)
+	variance := math.Max(leastVariance, math.Pow(math.Min(e.noise, poorSpread*e.contrast), 2))
 	cost, best = math.Inf(1), start
 	state := start
 	back := 0

@@ -184,7 +184,7 @@ func judgeBoard(board *vision.Board, view *vision.View, q vision.BoardQuality, i
 	_, short, _ := q.Spread.Axes()
 	trail, direction := q.Spread.Motion()
 	blurred := d
-	blurred.BlurPx = short
+	blurred.BlurPx = math.Max(short, d.BlurPx)
 	// What each is worth of the cost. Blur as foreseen; a trail as measured on phone
 	// pictures with trails of 0 to 4 px: 1, 2, 3.7, 5.7 times as uncertain at 0, 2, 3,
 	// 4 px, with point spreads of 0.8 px.
@@ -315,7 +315,7 @@ func (v *photoVerdict) remarks() vision.Remarks {
 	if v.good() {
 		say.Title = []string{"good"}
 	} else {
-		say.Title = []string{string(v.Verdict) + ": " + v.Why, v.Do}
+		say.Title = append(inLines(string(v.Verdict)+": "+v.Why), inLines(v.Do)...)
 	}
 	for _, b := range v.boards {
 		text := ""
@@ -329,6 +329,21 @@ func (v *photoVerdict) remarks() vision.Remarks {
 		say.Trail = [2]float64{v.Spread.TrailPx * cos, v.Spread.TrailPx * sin}
 	}
 	return say
+}
+
+// inLines breaks a text for the top of a picture that may be upright.
+func inLines(text string) []string {
+	const most = 60 // characters
+	var out []string
+	line := ""
+	for _, word := range strings.Fields(text) {
+		if line != "" && len(line)+1+len(word) > most {
+			out = append(out, line)
+			line = ""
+		}
+		line = strings.TrimPrefix(line+" "+word, " ")
+	}
+	return append(out, line)
 }
 
 // notGoodText lists the photographs that are not good, a line each.
