@@ -79,30 +79,32 @@ func (f *Foresight) at(step [2]int) *slopes {
 	k := len(f.modes.powers)
 	s := &slopes{modes: [2][]float64{make([]float64, k*k), make([]float64, k*k)}}
 	f.slopes[step] = s
-	sx, sy := math.Exp(float64(step[0])/foreseenSteps), math.Exp(float64(step[1])/foreseenSteps)
-	corr := new(correlation)
-	corr.set(0)
 	// The squared slopes are Gaussian ridges of a width of 0.7 of the blur: sums
 	// over steps of 0.7 of it are as good as integrals.
-	const fine, border = 0.7, 0.25
-	b := &f.board
+	const fine = 0.7
+	blurX, blurY := math.Exp(float64(step[0])/foreseenSteps), math.Exp(float64(step[1])/foreseenSteps)
+	x := blurred(f.pat.xs, f.board.Cols, blurX, fine)
+	y := blurred(f.pat.ys, f.board.Rows, blurY, fine)
+	white := mat.NewDense(len(f.pat.ys)+1, len(f.pat.xs)+1, f.pat.white)
+	slope := func(x, y *mat.Dense) *mat.Dense {
+		var half, g mat.Dense
+		half.Mul(y, white)
+		g.Mul(&half, x.T())
+		return &g
+	}
+	gx, gy := slope(x.slope, y.share), slope(x.share, y.slope)
 	// Half squares, as the fit's windows have them, and what blurs over the outline.
+	b := &f.board
 	sums := make([][2]float64, (2*b.Cols)*(2*b.Rows))
-	nx := int(math.Ceil((float64(b.Cols) + 2*border) / (fine * sx)))
-	ny := int(math.Ceil((float64(b.Rows) + 2*border) / (fine * sy)))
-	dx, dy := (float64(b.Cols)+2*border)/float64(nx), (float64(b.Rows)+2*border)/float64(ny)
-	for j := range ny {
-		y := -border + (float64(j)+0.5)*dy
-		row := min(max(int(2*y), 0), 2*b.Rows-1) * 2 * b.Cols
-		for i := range nx {
-			x := -border + (float64(i)+0.5)*dx
-			if !f.looksAt(x, y) {
-				continue
+	area := x.step * y.step
+	for j, v := range y.at {
+		row := min(max(int(2*v), 0), 2*b.Rows-1) * 2 * b.Cols
+		for i, u := range x.at {
+			if f.looksAt(u, v) {
+				sum := &sums[row+min(max(int(2*u), 0), 2*b.Cols-1)]
+				sum[0] += gx.At(j, i) * gx.At(j, i) * area
+				sum[1] += gy.At(j, i) * gy.At(j, i) * area
 			}
-			_, gx, gy, _ := f.pat.sample(x, y, spread{1 / sx, 1 / sy, corr})
-			v := &sums[row+min(max(int(2*x), 0), 2*b.Cols-1)]
-			v[0] += gx * gx * dx * dy
-			v[1] += gy * gy * dx * dy
 		}
 	}
 	for c, v := range sums {
@@ -126,6 +128,38 @@ func (f *Foresight) at(step [2]int) *slopes {
 		}
 	}
 	return s
+}
+
+// A blurredAxis is how the cells of a print along one axis are seen at places along
+// it: each cell's share in what is seen, and how that changes, per square.
+type blurredAxis struct {
+	at           []float64
+	step         float64    // from place to place, squares
+	share, slope *mat.Dense // places × cells
+}
+
+// blurred is an axis of so many squares whose cells end at lines, smeared with a
+// standard deviation of blur, at places so much of it apart, to a quarter of a
+// square beyond the outline.
+func blurred(lines []float64, squares int, blur, fine float64) (b blurredAxis) {
+	const border = 0.25
+	length := float64(squares) + 2*border
+	n := int(math.Ceil(length / (fine * blur)))
+	b.step = length / float64(n)
+	b.share, b.slope = mat.NewDense(n, len(lines)+1, nil), mat.NewDense(n, len(lines)+1, nil)
+	for i := range n {
+		at := -border + (float64(i)+0.5)*b.step
+		b.at = append(b.at, at)
+		share, slope := b.share.RawRowView(i), b.slope.RawRowView(i)
+		share[0] = 1
+		for c, line := range lines { // the print changes here from one cell to the next
+			u := (at - line) / blur
+			over, density := 0.5*math.Erfc(-u/math.Sqrt2), math.Exp(-u*u/2)/(blur*math.Sqrt(2*math.Pi))
+			share[c], share[c+1] = share[c]-over, over
+			slope[c], slope[c+1] = slope[c]-density, density
+		}
+	}
+	return b
 }
 
 // looksAt tells whether the fit has a window that reaches a place.
