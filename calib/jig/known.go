@@ -130,6 +130,9 @@ func Load(path string) (*Jig, error) {
 	if errors.Is(err, os.ErrNotExist) {
 		return nil, fmt.Errorf("%s: no such file: see 'wheelplane jig --help' for what a jig's file holds", path)
 	}
+	if info, e := os.Stat(path); e == nil && info.IsDir() {
+		return nil, fmt.Errorf("%s: a folder: give the jig's file, and the jobs after it", path)
+	}
 	if err != nil {
 		return nil, err
 	}

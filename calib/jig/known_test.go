@@ -151,6 +151,9 @@ func TestJigRefused(t *testing.T) {
 	if _, err := Load(filepath.Join(t.TempDir(), "nothing.yaml")); err == nil || !strings.Contains(err.Error(), "no such file") {
 		t.Errorf("no file: %v", err)
 	}
+	if _, err := Load(t.TempDir()); err == nil || !strings.Contains(err.Error(), "a folder: give the jig's file") {
+		t.Errorf("a folder: %v", err)
+	}
 	j, _, err := parse([]byte(goodJig))
 	if err != nil {
 		t.Fatal(err)

@@ -39,8 +39,8 @@ func Arrange(list []Trial) (*Layout, error) {
 	seen := map[key]string{}
 	cells := map[[2]int][]float64{}
 	for _, t := range list {
-		if math.IsNaN(t.Value) || math.IsInf(t.Value, 0) {
-			return nil, fmt.Errorf("%s: the value is not a number", t.Where)
+		if !(math.Abs(t.Value) < 1e100) { // squares must not overflow
+			return nil, fmt.Errorf("%s: the value %g is not one that is measured", t.Where, t.Value)
 		}
 		p, o := index(&l.Parts, t.Part), index(&l.Operators, t.Operator)
 		if t.Name != "" {

@@ -173,10 +173,11 @@ func TestArrange(t *testing.T) {
 		list []Trial
 		want string
 	}{
-		"one part":     {[]Trial{at("1", "A", "1", 1), at("1", "B", "1", 1)}, "needs two parts"},
-		"missing cell": {[]Trial{at("1", "A", "1", 1), at("1", "B", "1", 1), at("2", "A", "1", 1)}, "part 2 was not measured by B"},
-		"twice":        {[]Trial{at("1", "A", "1", 1), at("1", "A", "1", 2)}, "trial 1 of part 1 by A is there already"},
-		"not a number": {[]Trial{at("1", "A", "1", math.NaN())}, "not a number"},
+		"one part":      {[]Trial{at("1", "A", "1", 1), at("1", "B", "1", 1)}, "needs two parts"},
+		"missing cell":  {[]Trial{at("1", "A", "1", 1), at("1", "B", "1", 1), at("2", "A", "1", 1)}, "part 2 was not measured by B"},
+		"twice":         {[]Trial{at("1", "A", "1", 1), at("1", "A", "1", 2)}, "trial 1 of part 1 by A is there already"},
+		"not a number":  {[]Trial{at("1", "A", "1", math.NaN())}, "NaN is not one that is measured"},
+		"far too large": {[]Trial{at("1", "A", "1", -1e300)}, "-1e+300 is not one that is measured"},
 	} {
 		if _, err := Arrange(c.list); err == nil || !strings.Contains(err.Error(), c.want) {
 			t.Errorf("%s: %v", name, err)

@@ -356,6 +356,51 @@ func TestModuleIntervals(t *testing.T) {
 	close(t, "gauge over total high", sq(s.PctStudyInterval.High/100), 0.3715152548, 1e-8)
 }
 
+// Every published study once more beside what NumPy and SciPy made of its readings:
+// the whole table and all components, with and without interaction.
+func TestRecomputed(t *testing.T) {
+	for _, name := range []string{"aiag_msa4_10x3x3", "crossed_10x3x3_near_perfect", "crossed_4x3x2_interaction", "gasket_10x3x2", "helicopter_3x3x3", "module_10x3x3"} {
+		var about struct {
+			By struct {
+				Mean float64
+				SS   map[string]float64 `yaml:"SS"`
+				DF   map[string]float64 `yaml:"df"`
+				MS   map[string]float64 `yaml:"MS"`
+				F    map[string]float64 `yaml:"F"`
+				Full map[string]float64
+				Red  map[string]float64
+				Rbar float64 `yaml:"Rbarbar"`
+				Rp   float64 `yaml:"Rp"`
+				Diff float64 `yaml:"Xdiff"`
+			} `yaml:"recomputed_here"`
+		}
+		l := readPublished(t, name, &about)
+		want := about.By
+		kept, pooled := analysed(t, l, Options{Rule: Keep}), analysed(t, l, Options{Rule: Pool})
+		sources := map[string]string{"part": Part, "operator": Operator, "interaction": Interaction, "error": Repeatability}
+		for key, source := range sources {
+			line := lineOf(t, kept.Full, source)
+			close(t, name+" SS "+key, line.SS, want.SS[key], 1e-8)
+			close(t, name+" df "+key, line.DF, want.DF[key], 0)
+			close(t, name+" MS "+key, line.MS, want.MS[key], 1e-8)
+			if line.F != nil && source == Interaction {
+				close(t, name+" F "+key, *line.F, want.F[key], 1e-8)
+			}
+		}
+		for key, source := range map[string]string{"part": Part, "operator": Operator, "interaction": Interaction, "repeatability": Repeatability} {
+			close(t, name+" with interaction, "+key, kept.Component(source).Raw, want.Full[key], 1e-8)
+			if source != Interaction {
+				close(t, name+" without, "+key, pooled.Component(source).Raw, want.Red[key], 1e-8)
+			}
+		}
+		close(t, name+" pooled mean square", lineOf(t, pooled.Pooled, Repeatability).MS, want.Red["pooled_ms"], 1e-8)
+		close(t, name+" mean", kept.Mean, want.Mean, 1e-8)
+		close(t, name+" mean range", kept.Range.RangeMean, want.Rbar, 1e-8)
+		close(t, name+" range of parts", kept.Range.PartRange, want.Rp, 1e-8)
+		close(t, name+" difference of operators", kept.Range.Difference, want.Diff, 1e-8)
+	}
+}
+
 // Montgomery, Design and Analysis of Experiments, examples 12-2 to 12-4: the
 // variances from the printed mean squares.
 func TestComponentsFromMeanSquares(t *testing.T) {

@@ -90,7 +90,7 @@ are no averages and ranges then.`,
 	f.StringVar(&o.columns.Trial, "trial", "", "column that names the trial")
 	f.StringVar(&o.columns.Value, "value", "", "column of the values")
 	f.StringVar(&o.unit, "unit", "", "unit of a CSV's values")
-	f.StringVar(&o.reading, "reading", "", `of jobs: only this one, such as "toe 1 left"`)
+	f.StringVar(&o.reading, "reading", "", `of jobs: only this one, such as "toe 1 left", or this quantity`)
 	f.Float64Var(&o.Tolerance, "tolerance", 0, "upper less lower limit, in the reading's unit")
 	f.Float64Var(&o.Sigmas, "sigmas", 6, "standard deviations in the width of a variation")
 	f.Float64Var(&o.Confidence, "confidence", 0.95, "of the intervals")
@@ -337,8 +337,10 @@ func (a *App) studyJobs(o studyOptions) (*studies, error) {
 			continue
 		}
 		var trials []jig.Trial
+		squares := 0.0
 		for _, j := range jobs {
 			x, _ := firstEpoch(j.result, r)
+			squares += x.U * x.U / float64(len(jobs))
 			trials = append(trials, jig.Trial{Part: part(j), Operator: by(j), Name: j.dir, Value: x.Value, Where: j.dir})
 		}
 		layout, err := jig.Arrange(trials)
@@ -357,7 +359,7 @@ func (a *App) studyJobs(o studyOptions) (*studies, error) {
 			a.warn("%s: %v: left out", name, err)
 			continue
 		}
-		out.Studies = append(out.Studies, proof.Study{Name: name, Unit: unitText(r.Unit), Study: s})
+		out.Studies = append(out.Studies, proof.Study{Name: name, Unit: unitText(r.Unit), StatedU: math.Sqrt(squares), Study: s})
 	}
 	if len(out.Studies) == 0 {
 		if o.reading != "" {
@@ -387,14 +389,19 @@ func names(list []rig.Reading) (out []string) {
 	return out
 }
 
-// sameReading tells whether a text means a reading; both the names for people
-// and those of files do.
+// sameReading tells whether a text means a reading, or all of its quantity; both
+// the names for people and those of files do.
 func sameReading(r rig.Reading, text string) bool {
 	clean := func(s string) string {
 		return strings.Join(strings.FieldsFunc(strings.ToLower(s), func(r rune) bool { return strings.ContainsRune(" _,", r) }), " ")
 	}
 	text = strings.Replace(clean(text), "axle ", "", 1)
-	return text == clean(studyName(r)) || text == clean(fmt.Sprintf("%s %d %s", r.Quantity, r.Axle, r.Side))
+	for _, name := range []string{studyName(r), fmt.Sprintf("%s %d %s", r.Quantity, r.Axle, r.Side), nameOf(r.Quantity), string(r.Quantity)} {
+		if text == clean(name) {
+			return true
+		}
+	}
+	return false
 }
 
 // firstEpoch finds a reading in the first epoch of a result.

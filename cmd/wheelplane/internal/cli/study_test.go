@@ -47,6 +47,7 @@ func garage(t *testing.T) (dir string) {
 				readings := rig.ForFiles(exact)
 				for i := range readings {
 					readings[i].Value += 0.01*r.NormFloat64() + 0.03*float64(k)
+					readings[i].U = 0.012
 				}
 				for name, write := range map[string]func(io.Writer) error{
 					rig.JobFile:    these(text),
@@ -92,6 +93,9 @@ func TestStudyOfJobs(t *testing.T) {
 		if len(s.Study.Parts) != 3 || len(s.Operators) != 2 || s.Trials != 3 {
 			t.Fatalf("%s: %v, %v, %g trials", s.Name, s.Study.Parts, s.Operators, s.Trials)
 		}
+		if math.Abs(s.StatedU-0.012) > 1e-9 {
+			t.Errorf("%s: stated u %g, the jobs state 0.012", s.Name, s.StatedU)
+		}
 		for _, c := range s.Components {
 			if c.Source == jig.Repeatability {
 				repeat += c.Variance / float64(len(got.Studies))
@@ -107,6 +111,10 @@ func TestStudyOfJobs(t *testing.T) {
 		if code, stdout, stderr := told(t, "study", dir, "--reading", name); code != 0 || !strings.Contains(stdout, "3 parts, 2 operators, 3 trials each, 18 readings") {
 			t.Errorf("%s: code %d, %s%s", name, code, stdout, stderr)
 		}
+	}
+	// Or all of a quantity.
+	if code, stdout, _ := told(t, "study", dir, "--reading", "total toe"); code != 0 || strings.Count(stdout, "\ntotal toe ") != 3 {
+		t.Errorf("code %d: %s", code, stdout)
 	}
 	code, stdout, _ = told(t, "study", dir)
 	if code != 0 || !strings.Contains(stdout, "toe 1 left") || !strings.Contains(stdout, "% study") {

@@ -17,7 +17,7 @@ func studyText(s *studies) string {
 	var b strings.Builder
 	fmt.Fprintf(&b, "%s: %s; parts by %s, operators by %s\n", s.Title, proof.SizeText(first.Study), s.Parts, s.By)
 	fmt.Fprintf(&b, "standard deviations; %% of %g of them; intervals of %s\n\n", first.Sigmas, percentOf(first.Confidence))
-	columns := []column{left("reading"), left("unit"), right("repeat"), right("operators"), right("gauge"), right("from"), right("to"), right("parts"), right("% study"), right("from"), right("to"), right("% tol"), right("categories"), left("interaction")}
+	columns := []column{left("reading"), left("unit"), right("repeat"), right("operators"), right("gauge"), right("from"), right("to"), right("stated u"), right("parts"), right("% study"), right("from"), right("to"), right("% tol"), right("categories"), left("interaction")}
 	t := newTable(columns...)
 	for _, x := range s.Studies {
 		gauge, parts := x.Component(jig.Gauge), x.Component(jig.Part)
@@ -35,7 +35,7 @@ func studyText(s *studies) string {
 			kept = "kept"
 		}
 		t.row(x.Name, x.Unit, decimal(x.Component(jig.Repeatability).SD, d), operators, decimal(gauge.SD, d), decimal(gauge.SDInterval.Low, d), decimal(gauge.SDInterval.High, d),
-			decimal(parts.SD, d), decimal(gauge.PctStudy, 1), decimal(x.PctStudyInterval.Low, 1), decimal(x.PctStudyInterval.High, 1), tolerance, fmt.Sprint(x.Categories), kept)
+			decimal(x.StatedU, d), decimal(parts.SD, d), decimal(gauge.PctStudy, 1), decimal(x.PctStudyInterval.Low, 1), decimal(x.PctStudyInterval.High, 1), tolerance, fmt.Sprint(x.Categories), kept)
 	}
 	b.WriteString(t.String())
 	b.WriteString("\n" + fold("", proof.ScaleText+" One reading whole: --reading \""+first.Name+"\"."))
@@ -63,6 +63,13 @@ func oneStudyText(x proof.Study) string {
 	fmt.Fprintf(&b, "\ndistinct categories: %d (%s, %s to %s)\ngauge, percent of the study variation: %s (%s to %s)\n", x.Categories,
 		decimal(x.CategoriesExact, 2), decimal(x.CategoriesInterval.Low, 2), decimal(x.CategoriesInterval.High, 2),
 		decimal(x.Component(jig.Gauge).PctStudy, 2), decimal(x.PctStudyInterval.Low, 1), decimal(x.PctStudyInterval.High, 1))
+	if gauge := x.Component(jig.Gauge); x.Tolerance > 0 {
+		k := 100 * x.Sigmas / x.Tolerance
+		fmt.Fprintf(&b, "gauge, percent of the tolerance: %s (%s to %s)\n", decimal(gauge.PctTolerance, 2), decimal(k*gauge.SDInterval.Low, 1), decimal(k*gauge.SDInterval.High, 1))
+	}
+	if x.StatedU > 0 {
+		fmt.Fprintf(&b, "the measurements state a standard uncertainty of %s\n", decimal(x.StatedU, twoDigits(x.StatedU)))
+	}
 	if r := x.Range; r != nil {
 		d := twoDigits(r.RangeMean) + 2
 		t := newTable(left("average and range"), right("mean"), right("mean range"))

@@ -15,6 +15,10 @@ import (
 type Study struct {
 	Name string `json:"reading"`
 	Unit string `json:"unit"` // "": not stated
+	// StatedU is the standard uncertainty that the measurements state, root mean
+	// square; 0: they state none. It should be about the gauge's standard deviation,
+	// or more: what all of them share, such as a camera, does not show in a study.
+	StatedU float64 `json:"stated_u,omitempty"`
 	*jig.Study
 }
 
@@ -160,7 +164,7 @@ func (d StudyDocument) overview(s *draw.Sheet) {
 	for _, x := range d.Studies {
 		tolerances = tolerances || x.Tolerance > 0
 	}
-	g := draw.Table{Columns: []draw.Column{draw.Words("reading", 6), draw.Words("unit", 1.4), draw.Numbers("repeatability", 3), draw.Numbers("reproducibility", 3), draw.Numbers("gauge", 3), draw.Numbers("interval", 4.6), draw.Numbers("parts", 3), draw.Numbers("% study", 2.4)}}
+	g := draw.Table{Columns: []draw.Column{draw.Words("reading", 6), draw.Words("unit", 1.4), draw.Numbers("repeatability", 3), draw.Numbers("reproducibility", 3), draw.Numbers("gauge", 2.6), draw.Numbers("interval", 4.6), draw.Numbers("parts", 3), draw.Numbers("% study", 2.4)}}
 	if tolerances {
 		g.Columns = append(g.Columns, draw.Numbers("% tolerance", 2.8))
 	}
@@ -224,6 +228,9 @@ func (x Study) set(s *draw.Sheet, brief bool) {
 		s.Grid(g)
 	}
 	components("Components, analysis of variance", x.Components)
+	if x.StatedU > 0 {
+		s.Para("", fmt.Sprintf("The measurements state a standard uncertainty of %s.", significant(x.StatedU, 3)), draw.SizeText, draw.Ink)
+	}
 	s.Para("", fmt.Sprintf("Distinct categories: %d (%.2f; %.2f to %.2f). Gauge, percent of the study variation: %.2f (%.1f to %.1f). %s.", x.Categories, x.CategoriesExact, x.CategoriesInterval.Low, x.CategoriesInterval.High,
 		x.Component(jig.Gauge).PctStudy, x.PctStudyInterval.Low, x.PctStudyInterval.High, strings.ToUpper(x.Why[:1])+x.Why[1:]), draw.SizeText, draw.Ink)
 	if brief {
