@@ -32,6 +32,9 @@ type Options struct {
 	Detector   Detector
 	// Where the boards on the floor and the body are. nil: FloorPlaces, BodyPlaces.
 	FloorFromBoard, BodyFromBoard []pose.SE3
+	// Stations, where not nil, are those that [Next] may photograph: the vehicle
+	// has left the others.
+	Stations []int
 }
 
 func (o Options) withDefaults(job *rig.Job) Options {
@@ -247,6 +250,9 @@ func newEngine(job *rig.Job, camera vision.Camera, s *rig.State, obs []rig.Obser
 	around := make([][]Shot, len(job.Stations))
 	var all sync.WaitGroup
 	for st := range around {
+		if o.Stations != nil && !slices.Contains(o.Stations, st) {
+			continue
+		}
 		all.Go(func() { around[st] = sceneAt(job, cast, s, &camera, o.Detector, st).shotsAt(st, s.FloorFromBody[st]) })
 	}
 	all.Wait()

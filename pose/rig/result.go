@@ -36,6 +36,37 @@ type Result struct {
 	Tool     Tool      `json:"tool"`
 
 	NotGood []PhotoVerdict `json:"photos_not_good,omitempty"`
+	Weak    *Weak          `json:"still_weak,omitempty"`
+}
+
+// Weak is what a job does not tell well enough yet, of the epoch of its last
+// station, and what would help.
+type Weak struct {
+	Unchecked []string      `json:"unchecked,omitempty"` // wheels of that station in one photograph alone, or in none that counts
+	Readings  []WeakReading `json:"readings,omitempty"`
+	Photos    []NextPhoto   `json:"photograph_next,omitempty"`
+	Instead   string        `json:"instead,omitempty"` // what helps where photographs do not
+}
+
+// WeakReading is a reading less well known than wanted.
+type WeakReading struct {
+	Epoch    string         `json:"epoch"`
+	Quantity align.Quantity `json:"quantity"`
+	Axle     int            `json:"axle"`
+	Side     align.Side     `json:"side"`
+	U        float64        `json:"u"`
+	WantedU  float64        `json:"wanted_u"` // 0: no uncertainty would decide it
+	Unit     string         `json:"unit"`
+}
+
+// NextPhoto is a photograph worth taking; its place as in plan.json.
+type NextPhoto struct {
+	Station string     `json:"station"`
+	Where   string     `json:"where"`
+	AtMM    [3]float64 `json:"at_mm"`
+	Phone   string     `json:"phone"`
+	Boards  []string   `json:"boards"`
+	ThenU   float64    `json:"then_worst_u_deg"` // of camber, toe, thrust and scrub, with it and those before it
 }
 
 // PhotoVerdict is what is wrong with a photograph.

@@ -114,6 +114,21 @@ func budgetText(lines []budgetLine) string {
 	return b.String()
 }
 
+// budgetWords are the sources' names for people, what each is, and what makes it
+// less.
+var budgetWords = map[rig.Source]struct{ name, is, do string }{
+	rig.FromCorners:  {"corners", "noise of the corners in the photographs, multiplied by the geometry of the network: what would be left with everything else perfect", "more photographs, nearer and from other directions"},
+	rig.FromCamera:   {"camera", "the camera's calibration", "calibrate it from more photographs"},
+	rig.FromWander:   {"wander", "its lens's changes from photograph to photograph", "switch stabiliser and autofocus off"},
+	rig.FromPrint:    {"print", "the boards' print scale, of all and of single ones", "measure the prints with a steel rule (print_scale)"},
+	rig.FromFlatness: {"flatness", "how far boards are bowed", "stiffer plates (flatness_mm)"},
+	rig.FromFloor:    {"floor", "how flat the ground is, and how flat boards lie on it", "a flatter floor, more floor boards, or boards on the body"},
+	rig.FromMount:    {"mount", "how crookedly boards are clamped to the wheels, as far as rolling does not show it", "a longer roll, or one more station"},
+	rig.FromStandoff: {"standoff", "how unequally the clamps stand out from the wheels", "more equal clamps (standoff_u_mm)"},
+	rig.FromSweep:    {"sweep", "brakes that slip, steering axes and bodies that move in a sweep, wheels that are lifted", "hold the brakes, use turn plates"},
+	rig.FromKingpin:  {"kingpin", "the kingpin's place on its board", "measure it better (kingpin: u_mm)"},
+}
+
 // shareOf is a source's share of a reading's variance, percent.
 func shareOf(l budgetLine, s rig.Source) float64 {
 	return 100 * l.From[s] * l.From[s] / (l.U * l.U)

@@ -141,7 +141,7 @@ func (a *App) demoWhole(ctx context.Context, o demoOptions) error {
 func (a *App) measureScene(ctx context.Context, scene *fixtures.Scene, o demoOptions) (result *rig.Result, err error) {
 	if o.noPictures {
 		obs := scene.DrawCorners(o.cornerPx, drawnOblique, o.seed+o.repeat<<32)
-		if result, err = a.solve(ctx, o.dir, scene.Job, &scene.Camera, &found{obs: obs}, rig.Options{}); err == nil {
+		if result, _, err = a.solve(ctx, o.dir, scene.Job, &scene.Camera, &found{obs: obs}, rig.Options{}); err == nil {
 			err = keepResult(o.dir, result)
 		}
 		return result, err

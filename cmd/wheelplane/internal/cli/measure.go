@@ -41,7 +41,13 @@ job.yaml, with every key it knows (lengths in mm, angles in degrees):
 ` + indent(jobExample) + `
 Angles: camber is positive when the top of the wheel leans outward, toe is
 positive for toe-in, headings, thrust and scrub are positive to the left.
-Uncertainties are standard uncertainties (k = 1).`,
+Uncertainties are standard uncertainties (k = 1).
+
+What is still weak is told after the table: angles known less well than to 0.015
+degrees (caster to 0.06, kingpin inclination to 0.15), or with target values those
+that are undecided, and the one or two photographs of the last station that would
+help most, or what else would. So are photographs that are not good; see
+'wheelplane inspect --help'.`,
 		Example: `  wheelplane measure bay-3
   wheelplane measure bay-3 --json | jq '.readings[] | select(.quantity == "toe")'`,
 		Args:              exactly("DIR"),
@@ -57,6 +63,7 @@ Uncertainties are standard uncertainties (k = 1).`,
 			}
 			app.printf("%s", resultText(job, result))
 			app.printf("%s", notGoodText(result.NotGood))
+			app.printf("%s", weakText(result.Weak))
 			spec, targets, err := specOf(o.dir, job)
 			if err == nil && spec != nil {
 				app.printf("\n%s", verdictText(job, spec, judgeAll(result.Readings, targets, spec.Rule)))
@@ -166,8 +173,11 @@ func (a *App) resultOf(ctx context.Context, folder *rig.Folder, ignoreUnknown bo
 	if err != nil {
 		return nil, err
 	}
-	result, err := a.solve(ctx, folder.Dir, folder.Job, camera, found, o)
+	result, solution, err := a.solve(ctx, folder.Dir, folder.Job, camera, found, o)
 	if err != nil {
+		return nil, err
+	}
+	if result.Weak, err = weakOf(folder, camera, found.obs, solution, result.Readings); err != nil {
 		return nil, err
 	}
 	result.Inputs = found.inputs
@@ -181,17 +191,17 @@ func (a *App) resultOf(ctx context.Context, folder *rig.Folder, ignoreUnknown bo
 const optionIgnoreUnknown = "ignore_unknown"
 
 // solve is the measurement once the boards are found.
-func (a *App) solve(ctx context.Context, dir string, job *rig.Job, camera *vision.Camera, found *found, o rig.Options) (*rig.Result, error) {
+func (a *App) solve(ctx context.Context, dir string, job *rig.Job, camera *vision.Camera, found *found, o rig.Options) (*rig.Result, *rig.Solution, error) {
 	bar := a.progress("solving", -1)
 	o.Progress, o.Unusable = bar.say, found.unusable
 	solution, err := rig.Solve(ctx, job, *camera, found.obs, o)
 	bar.done()
 	if err != nil {
-		return nil, Unmeasurable(fmt.Errorf("%s: %w%s", dir, err, found.hint(dir)))
+		return nil, nil, Unmeasurable(fmt.Errorf("%s: %w%s", dir, err, found.hint(dir)))
 	}
 	result := a.result(job, solution)
 	result.NotGood = found.notGood
-	return result, nil
+	return result, solution, nil
 }
 
 // keepResult writes a job's result.json.
