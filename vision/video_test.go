@@ -6,6 +6,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -170,5 +171,56 @@ func TestVideoRefused(t *testing.T) {
 		if err == nil || !strings.Contains(err.Error(), c.says) || !strings.Contains(err.Error(), c.path) || strings.Contains(err.Error(), "\n") {
 			t.Errorf("%s: %v; wanted a line with %q", filepath.Base(c.path), err, c.says)
 		}
+	}
+}
+
+// TestMovedBetween: how far a picture moved, against how far it was moved.
+func TestMovedBetween(t *testing.T) {
+	a := stripes(320, 180, 0, 0)
+	for _, d := range [][2]float64{{0, 0}, {0.2, 0}, {0, -0.4}, {0.5, 0.5}, {-1.2, 0.3}} {
+		moved, want := vision.MovedBetween(a, stripes(320, 180, d[0], d[1])), math.Hypot(d[0], d[1])
+		if math.Abs(moved-want) > 0.02+0.35*want {
+			t.Errorf("moved by %v, found %.3f px", d, moved)
+		}
+	}
+}
+
+// TestStills: the stillest frame of every span is the one that was still.
+func TestStills(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "a.avi")
+	f, err := vision.CreateFilm(path, "MJPG", 25, 320, 180)
+	if err != nil {
+		t.Skip(err)
+	}
+	x := 0.0
+	for k := range 64 {
+		// It comes to rest at the frames 20, 41 and 62.
+		x += 0.1 * math.Abs(float64((k+11)%21)-10.5)
+		if err := f.Add(stripes(320, 180, x, 0)); err != nil {
+			t.Fatal(err)
+		}
+	}
+	f.Close()
+	v, err := vision.OpenVideo(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer v.Close()
+	var frames []int
+	count, err := v.Stills(20.5/25, nil, func(s vision.Still) error {
+		frames = append(frames, s.Frame)
+		if s.MovedPx > 0.3 {
+			t.Errorf("frame %d moves by %.2f px", s.Frame, s.MovedPx)
+		}
+		if math.Abs(s.Seconds-float64(s.Frame)/25) > 1e-6 || math.Abs(s.Gap-1.0/25) > 1e-6 {
+			t.Errorf("frame %d is at %g s, %g s before the next", s.Frame, s.Seconds, s.Gap)
+		}
+		return nil
+	})
+	if err != nil || count != 64 {
+		t.Errorf("%d frames, %v", count, err)
+	}
+	if !slices.Equal(frames, []int{20, 41, 62}) {
+		t.Errorf("still are %v", frames)
 	}
 }

@@ -231,13 +231,11 @@ func Next(job *rig.Job, camera vision.Camera, s *rig.State, obs []rig.Observatio
 
 // engine chooses among photographs by what they add.
 type engine struct {
-	o      Options
-	job    *rig.Job
-	given  int    // photographs that are there, before the shots
-	shots  []Shot // to choose from
-	cols   [][]int32
-	rows   []*mat.Dense // information of each photograph as independent rows
-	c      *mat.SymDense
+	o     Options
+	job   *rig.Job
+	given int    // photographs that are there, before the shots
+	shots []Shot // to choose from
+	shares
 	q      *mat.Dense // G·C of the wanted readings
 	g      *mat.Dense
 	chosen []int
@@ -362,44 +360,6 @@ func (e *engine) cost() (sum float64) {
 	return sum
 }
 
-// factor is the Cholesky factor of 1 + sign·F·C·Fᵀ, F the rows of photograph k;
-// not ok where taking it out leaves nothing.
-func (e *engine) factor(k int, sign float64) (chol *mat.Cholesky, ok bool) {
-	f, cols := e.rows[k], e.cols[k]
-	m, w := f.Dims()
-	sub := mat.NewDense(w, w, nil)
-	for i, a := range cols {
-		for j, b := range cols {
-			sub.Set(i, j, e.c.At(int(a), int(b)))
-		}
-	}
-	var fs, ff mat.Dense
-	fs.Mul(f, sub)
-	ff.Mul(&fs, f.T())
-	inner := mat.NewSymDense(m, nil)
-	for i := range m {
-		for j := i; j < m; j++ {
-			inner.SetSym(i, j, sign*(ff.At(i, j)+ff.At(j, i))/2)
-		}
-		inner.SetSym(i, i, inner.At(i, i)+1)
-	}
-	chol = new(mat.Cholesky)
-	return chol, chol.Factorize(inner)
-}
-
-// spread is F·C, rows × all columns, of photograph k.
-func (e *engine) spread(k int) *mat.Dense {
-	part := mat.NewDense(len(e.cols[k]), e.c.SymmetricDim(), nil)
-	for i, a := range e.cols[k] {
-		for j := range e.c.SymmetricDim() {
-			part.Set(i, j, e.c.At(int(a), j))
-		}
-	}
-	fc := new(mat.Dense)
-	fc.Mul(e.rows[k], part)
-	return fc
-}
-
 // change returns by how much the wanted variances fall if photograph k is added
 // (sign 1), or rise if it goes (sign −1); nil where that leaves nothing.
 func (e *engine) change(k int, sign float64) []float64 {
@@ -433,20 +393,7 @@ func (e *engine) change(k int, sign float64) []float64 {
 
 // update adds photograph k (sign 1) or takes it out (sign −1).
 func (e *engine) update(k int, sign float64) {
-	chol, ok := e.factor(k, sign)
-	if !ok {
-		panic("plan: a photograph was taken out that is needed")
-	}
-	var l mat.TriDense
-	chol.LTo(&l)
-	fc := e.spread(k)
-	half := mat.DenseCopyOf(fc)
-	if err := half.Solve(&l, fc); err != nil {
-		if _, poor := err.(mat.Condition); !poor {
-			panic(err)
-		}
-	}
-	e.c.SymRankK(e.c, -sign, half.T())
+	e.shares.update(k, sign)
 	e.q.Mul(e.g, e.c)
 }
 

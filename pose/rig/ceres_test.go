@@ -132,16 +132,21 @@ func runCeres(t testing.TB, file string, args ...string) *outside {
 
 // newFit is a drawn job ready for its last fit. Corners are measured one by one,
 // or whole boards, bowed and photographed by a camera that wanders, where the
-// scene's name is followed by "together".
+// scene's name is followed by "together"; by "rolling", the camera moves besides
+// while it reads a photo, as far as the fit knows.
 func newFit(t testing.TB, scene string) *rig.Fit {
 	t.Helper()
-	name, whole := strings.CutSuffix(scene, " together")
+	name, rolling := strings.CutSuffix(scene, " rolling")
+	name, whole := strings.CutSuffix(name, " together")
 	s := newScene(t, name, 1)
 	obs := s.DrawCorners(0.05, maxOblique, 1)
-	if whole {
+	if whole || rolling {
 		s.Shape(0.0003, 0.0003)
 		s.Wander(0.0005, 2)
 		obs = together(s, 0.02, 1)
+	}
+	if rolling {
+		s.Job.Priors.RollTurn, s.Job.Priors.RollShift = 0.0002, 0.0005
 	}
 	f, err := rig.NewFit(context.Background(), s.Job, s.Camera, obs)
 	if err != nil {
@@ -180,6 +185,8 @@ func TestAgainstCeres(t *testing.T) {
 		{"yard-truck", 3, []string{"--solver", "sparse"}},
 		{"sweep", 0, nil},
 		{"sweep", 0, []string{"--analytic", "--solver", "sparse"}},
+		{"yard-truck rolling", 0, nil},
+		{"yard-truck rolling", 0, []string{"--analytic", "--solver", "sparse"}},
 		{"gravel-tipper", 0, nil},
 		{"body-boards", 0, nil},
 		{"yard-truck together", 0, nil},

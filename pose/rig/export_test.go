@@ -86,9 +86,6 @@ func Bound(job *Job, camera vision.Camera, obs []Observation, truth *State) ([]E
 	return n.allReadings(truth, cov)
 }
 
-// Whiten is whiten.
-func Whiten(cov [3]float64) [3]float64 { return whiten(cov) }
-
 // Flatter returns the readings of a solution's last fit as if the floor were so
 // much flatter, by building the whole network anew.
 func Flatter(job *Job, camera vision.Camera, obs []Observation, s *State, factor float64) ([]EpochReadings, error) {

@@ -136,6 +136,9 @@ type Priors struct {
 	WanderFocal  float64 // see vision.Wander: relative; 0: none
 	WanderCentre float64 // px, x and y each; 0: none
 
+	RollTurn  float64 // of the camera from a photo's first row to its last, see Drift: each direction, rad; 0: none
+	RollShift float64 // and its shift, each direction, m; 0: none
+
 	BrakeSlip   float64 // spin of a braked wheel between stations of a sweep, rad
 	SteerTilt   float64 // steering axis off upright, each direction, rad
 	SteerOffset float64 // steering axis off the wheel's centre, each direction, m
@@ -313,6 +316,7 @@ func (p *Priors) validate() error {
 	}{
 		{"boards: print_spread", p.PrintSpread}, {"boards: flatness_mm", p.BoardFlatness},
 		{"camera_wander: focal", p.WanderFocal}, {"camera_wander: centre_px", p.WanderCentre},
+		{"rolling_shutter: turn_deg", p.RollTurn}, {"rolling_shutter: shift_mm", p.RollShift},
 	} {
 		if !(c.v >= 0) || math.IsInf(c.v, 0) {
 			return fmt.Errorf("%s must not be below 0: it is a standard uncertainty; 0 switches it off", c.name)

@@ -109,6 +109,29 @@ func AddStation(dir string, s NewStation) ([]byte, error) {
 	return out.Bytes(), nil
 }
 
+// AllowRolling returns the text of DIR/job.yaml with a camera allowed for that turns
+// and shifts by so much (rad, m) while it reads a photo; nil where the job says
+// something of that already.
+func AllowRolling(dir string, turn, shift float64) ([]byte, error) {
+	path := filepath.Join(dir, JobFile)
+	text, err := os.ReadFile(path)
+	if err != nil {
+		return nil, err
+	}
+	f, _, err := parseJob(text)
+	if err != nil {
+		return nil, fmt.Errorf("%s: %w", path, err)
+	}
+	if f.Roll != (fileRoll{}) {
+		return nil, nil
+	}
+	out := append(bytes.TrimRight(text, "\n"), fmt.Sprintf("\nrolling_shutter: {turn_deg: %.2g, shift_mm: %.2g}   # how far the camera moves while a frame of a film is read\n", deg(turn), mm(shift))...)
+	if _, _, err := parseJob(out); err != nil {
+		return nil, fmt.Errorf("%s: with rolling_shutter added: %w", path, err)
+	}
+	return out, nil
+}
+
 // freeName is the next number that no station has.
 func freeName(j *Job) string {
 	for n := len(j.Stations) + 1; ; n++ {

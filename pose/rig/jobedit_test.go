@@ -100,3 +100,30 @@ func TestAddStation(t *testing.T) {
 		t.Errorf("a refused station changed the file: %v", err)
 	}
 }
+
+// TestAllowRolling: a line is added once, comments stay, and what somebody wrote is
+// left alone.
+func TestAllowRolling(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, JobFile)
+	if err := os.WriteFile(path, []byte(editable), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	text, err := AllowRolling(dir, 0.000213, 0.000427)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !strings.HasPrefix(string(text), editable) || !strings.Contains(string(text), "rolling_shutter: {turn_deg: 0.012, shift_mm: 0.43}") {
+		t.Errorf("written:\n%s", text)
+	}
+	_, job, err := parseJob(text)
+	if err != nil || math.Abs(job.Priors.RollTurn-0.012*math.Pi/180) > 1e-9 || math.Abs(job.Priors.RollShift-0.00043) > 1e-9 {
+		t.Errorf("read back: %v, %v", job.Priors, err)
+	}
+	if err := os.WriteFile(path, text, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if again, err := AllowRolling(dir, 1, 1); again != nil || err != nil {
+		t.Errorf("written twice: %s, %v", again, err)
+	}
+}

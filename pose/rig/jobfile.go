@@ -40,6 +40,12 @@ type file struct {
 	Station []fileStop  `yaml:"stations"`
 	Camera  string      `yaml:"camera"`
 	Wander  fileWander  `yaml:"camera_wander,omitempty"`
+	Roll    fileRoll    `yaml:"rolling_shutter,omitempty"`
+}
+
+type fileRoll struct {
+	TurnDeg *float64 `yaml:"turn_deg,omitempty"`
+	ShiftMM *float64 `yaml:"shift_mm,omitempty"`
 }
 
 type fileWander struct {
@@ -165,6 +171,15 @@ func (f *Folder) PhotosOf(station int) string {
 		return dir
 	}
 	return pattern
+}
+
+// Takes tells whether a station takes a picture of this path in the job's folder,
+// with slashes, for a photograph of its own.
+func (f *Folder) Takes(station int, photo string) bool {
+	return IsPhoto(photo) && slices.ContainsFunc(f.patterns[station], func(pattern string) bool {
+		ok, err := path.Match(pattern, photo)
+		return ok && err == nil
+	})
 }
 
 // Open reads DIR/job.yaml and lists the photographs of each station, which
@@ -392,6 +407,8 @@ func (f *file) job() (*Job, error) {
 	set(&p.BrakeSlip, f.Sweep.BrakeSlipDeg, math.Pi/180)
 	set(&p.WanderFocal, f.Wander.Focal, 1)
 	set(&p.WanderCentre, f.Wander.CentrePx, 1)
+	set(&p.RollTurn, f.Roll.TurnDeg, math.Pi/180)
+	set(&p.RollShift, f.Roll.ShiftMM, 1e-3)
 	for i, s := range f.Station {
 		if s.Name == "" {
 			return nil, fmt.Errorf("stations: station %d has no name; give it one, such as its number", i+1)
@@ -479,6 +496,9 @@ func finite(f *file) error {
 		}
 	}
 	if err := check("camera_wander", f.Wander.Focal, f.Wander.CentrePx); err != nil {
+		return err
+	}
+	if err := check("rolling_shutter", f.Roll.TurnDeg, f.Roll.ShiftMM); err != nil {
 		return err
 	}
 	if err := check("boards", &f.Boards.SquareMM, &f.Boards.MarkerMM, f.Boards.Spread, f.Boards.FlatnessMM); err != nil {
@@ -578,6 +598,9 @@ func (j *Job) Text(camera string) ([]byte, error) {
 		}
 	}
 	f.Boards.Spread, f.Boards.FlatnessMM = ptr(j.Priors.PrintSpread), ptr(mm(j.Priors.BoardFlatness))
+	if j.Priors.rolling() {
+		f.Roll = fileRoll{ptr(deg(j.Priors.RollTurn)), ptr(mm(j.Priors.RollShift))}
+	}
 	f.Wander = fileWander{ptr(j.Priors.WanderFocal), ptr(j.Priors.WanderCentre)}
 	for _, b := range j.Boards {
 		f.Boards.List = append(f.Boards.List, fileBoard{b.Name, b.FirstID})

@@ -30,6 +30,7 @@ type network struct {
 
 	camera, scale bundle.BlockID
 	intrinsics    int              // that may be free, from the first
+	height        int              // of the photos, pixels
 	shapes        []bundle.BlockID // by board; -1: flat and like the others
 	stations      []bundle.BlockID
 	hubs          []bundle.BlockID   // by axis
@@ -161,7 +162,7 @@ func build(job *Job, camera *vision.Camera, obs []Observation, s *State, used []
 
 	intr := s.Camera.Intrinsics()
 	n.camera = n.p.AddBlock("camera", intr[:], bundle.Euclidean(vision.NumIntrinsics))
-	n.intrinsics = freeIntrinsics(camera)
+	n.intrinsics, n.height = freeIntrinsics(camera), camera.Height
 	n.scale = n.p.AddBlock("print scale", s.PrintScale[:], bundle.Euclidean(2))
 	u := job.Priors.PrintScale
 	n.addPrior("print scale prior", &prior{[]float64{1, 1}, []float64{1 / u, 0, 0, 1 / u}}, 2, n.scale)
@@ -220,35 +221,55 @@ func (n *network) addShapes(s *State) {
 // wandering tells whether the camera may differ from photo to photo.
 func (p *Priors) wandering() bool { return p.WanderFocal > 0 || p.WanderCentre > 0 }
 
-// addPhotos adds where each photo was taken from, and how its camera differed.
+// rolling tells whether the camera may move while a photo is read.
+func (p *Priors) rolling() bool { return p.RollTurn > 0 || p.RollShift > 0 }
+
+// addPhotos adds where each photo was taken from, and how its camera differed and
+// moved.
 func (n *network) addPhotos(s *State, used []bool) {
 	pr := n.job.Priors
 	for i, t := range s.Cameras {
 		name, x, m := n.job.Photos[i].Path, bundle.PoseValue(t), bundle.PoseManifold
-		if pr.wandering() {
+		var held []int
+		hold := func(u float64, components ...int) {
+			if u == 0 {
+				held = append(held, components...)
+			}
+		}
+		if pr.wandering() || pr.rolling() {
 			var w vision.Wander
 			if i < len(s.Wanders) {
 				w = s.Wanders[i]
 			}
 			x, m = append(x, w.Focal, w.Centre[0], w.Centre[1]), photoManifold
+			hold(pr.WanderFocal, 6)
+			hold(pr.WanderCentre, 7, 8)
+		}
+		if pr.rolling() {
+			var d Drift
+			if i < len(s.Drifts) {
+				d = s.Drifts[i]
+			}
+			x, m = append(append(x, d.Turn[:]...), d.Shift[:]...), rollManifold
+			hold(pr.RollTurn, 9, 10, 11)
+			hold(pr.RollShift, 12, 13, 14)
 		}
 		b := n.p.AddBlock("photo "+name, x, m)
 		n.p.Eliminate(b)
 		n.p.SetConstant(b, !used[i])
 		n.photos = append(n.photos, b)
-		if !pr.wandering() || !used[i] {
+		if !used[i] {
 			continue
 		}
-		var held []int
-		if pr.WanderFocal == 0 {
-			held = []int{6}
-		}
-		if pr.WanderCentre == 0 {
-			held = []int{7, 8}
-		}
 		n.p.Hold(b, held...)
-		f := wanderPrior{pr.WanderFocal, pr.WanderCentre}
-		n.addPrior("wander prior of photo "+name, f, f.rows(), b)
+		if pr.wandering() {
+			f := wanderPrior{pr.WanderFocal, pr.WanderCentre}
+			n.addPrior("wander prior of photo "+name, f, f.rows(), b)
+		}
+		if pr.rolling() {
+			f := driftPrior{pr.RollTurn, pr.RollShift}
+			n.addPrior("drift prior of photo "+name, f, f.rows(), b)
+		}
 	}
 }
 
@@ -548,7 +569,10 @@ func (n *network) addView(o Observation, width float64) view {
 	board := &n.job.Boards[o.Board]
 	st := n.job.Photos[o.Photo].Station
 	links, blocks := []linkKind{poseLink}, []bundle.BlockID{n.photos[o.Photo]}
-	if n.job.Priors.wandering() {
+	switch {
+	case n.job.Priors.rolling():
+		links[0] = rollLink
+	case n.job.Priors.wandering():
 		links[0] = photoLink
 	}
 	link := func(kind linkKind, ids ...bundle.BlockID) {
@@ -572,7 +596,7 @@ func (n *network) addView(o Observation, width float64) view {
 		link(poseLink, n.body[at.index])
 	}
 	shape := n.shapes[o.Board]
-	f := newBoardView(board, o, shape >= 0, links...)
+	f := newBoardView(board, o, shape >= 0, n.height, links...)
 	f.intrinsics = n.intrinsics
 	n.corners += len(o.Corners)
 	n.rows += f.dim()
@@ -657,9 +681,12 @@ func (n *network) state(camera *vision.Camera) *State {
 		}
 		s.Shapes = append(s.Shapes, shape)
 	}
-	if n.job.Priors.wandering() {
-		for _, id := range n.photos {
+	for _, id := range n.photos {
+		if n.job.Priors.wandering() {
 			s.Wanders = append(s.Wanders, wander(n.p.Value(id)))
+		}
+		if n.job.Priors.rolling() {
+			s.Drifts = append(s.Drifts, drift(n.p.Value(id)))
 		}
 	}
 	return s

@@ -54,6 +54,16 @@ func planarPoses(camera *vision.Camera, board *vision.Board, corners []vision.Co
 	return []planarPose{first, second}
 }
 
+// BoardPose returns a board's pose in one photograph, cameraFromBoard, the better of
+// the two that may explain its corners.
+func BoardPose(camera *vision.Camera, board *vision.Board, corners []vision.Corner) (cameraFromBoard pose.SE3, ok bool) {
+	found := planarPoses(camera, board, corners)
+	if len(found) == 0 {
+		return pose.Identity(), false
+	}
+	return found[0].cameraFromBoard, true
+}
+
 // fromHomography starts the pose from the homography between the board and
 // the normalised picture.
 func fromHomography(camera *vision.Camera, board *vision.Board, corners []vision.Corner) (pose.SE3, bool) {
@@ -114,7 +124,7 @@ func locate(camera *vision.Camera, views []placedView, start pose.SE3) (cameraFr
 	var seen []sighting
 	for _, v := range views {
 		for _, c := range v.corners {
-			seen = append(seen, sighting{v.sceneFromBoard.Apply(v.board.Corner(c.Index)), c.Px, whiten(c.Cov)})
+			seen = append(seen, sighting{v.sceneFromBoard.Apply(v.board.Corner(c.Index)), c.Px, Whiten(c.Cov)})
 		}
 	}
 	t := start

@@ -220,7 +220,7 @@ type Source string
 const (
 	FromCorners  Source = "corners"  // noise of the corners in the photographs
 	FromCamera   Source = "camera"   // the calibration
-	FromWander   Source = "wander"   // the camera's changes from photo to photo
+	FromWander   Source = "wander"   // the camera's changes from photo to photo, and within one
 	FromPrint    Source = "print"    // print scale, of all boards and of single ones
 	FromFlatness Source = "flatness" // how far boards are bowed
 	FromFloor    Source = "floor"    // how flat the ground is
@@ -243,7 +243,7 @@ func (n *network) sourceOf(id bundle.ResidualID, row int) Source {
 		return FromCorners
 	case is("camera file"):
 		return FromCamera
-	case is("wander prior"):
+	case is("wander prior"), is("drift prior"):
 		return FromWander
 	case is("print scale prior"):
 		return FromPrint

@@ -57,6 +57,15 @@ func (lineManifold) Plus(x, d, out []float64) {
 // [vision.Wander].
 var photoManifold = bundle.PoseWith(vision.WanderSize)
 
+// rollManifold moves these and the photo's [Drift].
+var rollManifold = bundle.PoseWith(vision.WanderSize + driftSize)
+
+// drift reads it from the photo's block.
+func drift(x []float64) Drift {
+	d := x[bundle.PoseSize+vision.WanderSize:]
+	return Drift{Turn: pose.Vec(d[:3]), Shift: pose.Vec(d[3:6])}
+}
+
 // wander reads it from the photo's block.
 func wander(x []float64) vision.Wander {
 	w := x[bundle.PoseSize:]
@@ -69,6 +78,7 @@ type linkKind int
 const (
 	poseLink  linkKind = iota // a rigid transform; block on bundle.PoseManifold
 	photoLink                 // the same with the camera's wander; block on photoManifold, first in the chain
+	rollLink                  // the same with its drift besides; block on rollManifold, first in the chain
 	hubLink                   // bodyFromHub; block on hubManifold
 	spinLink                  // a turn about y; block of one angle
 	steerLink                 // a turn about a line; block on lineManifold, then a block of one angle
@@ -89,14 +99,21 @@ type boardView struct {
 	rows    []float64    // r × 2n, row by row; of corners together
 	r       int
 	shaped  bool
+	read    []float64 // of a photo that drifts, when each corner's row is read: see Drift
 	// intrinsics is how many of the camera's may be free: all, or those of a plain
 	// lens.
 	intrinsics int
 	links      []linkKind
 }
 
-func newBoardView(b *vision.Board, o Observation, shaped bool, links ...linkKind) *boardView {
+// A photo that drifts is height pixels high.
+func newBoardView(b *vision.Board, o Observation, shaped bool, height int, links ...linkKind) *boardView {
 	v := &boardView{corners: o.Corners, r: 2 * len(o.Corners), shaped: shaped, intrinsics: vision.NumIntrinsics, links: links}
+	if links[0] == rollLink {
+		for _, c := range o.Corners {
+			v.read = append(v.read, whenRead(c.Px[1], height))
+		}
+	}
 	w, h := b.Size()
 	v.half = [2]float64{w / 2, h / 2}
 	for _, c := range o.Corners {
@@ -104,7 +121,7 @@ func newBoardView(b *vision.Board, o Observation, shaped bool, links ...linkKind
 	}
 	if o.Joint == nil {
 		for _, c := range o.Corners {
-			v.white = append(v.white, whiten(c.Cov))
+			v.white = append(v.white, Whiten(c.Cov))
 		}
 		return v
 	}
@@ -115,8 +132,8 @@ func newBoardView(b *vision.Board, o Observation, shaped bool, links ...linkKind
 	return v
 }
 
-// whiten returns W, lower triangular, with W·cov·Wᵀ = 1.
-func whiten(cov [3]float64) [3]float64 {
+// Whiten returns W, lower triangular, with W·cov·Wᵀ = 1.
+func Whiten(cov [3]float64) [3]float64 {
 	// cov = L·Lᵀ with L = [a 0; b c].
 	a := math.Sqrt(cov[0])
 	b := cov[1] / a
@@ -163,7 +180,7 @@ func (v *boardView) chain(x [][]float64) (list [maxLinks]joint, next int) {
 		j := &list[i]
 		j.kind, j.block, j.cameraFromOuter = k, next, at
 		switch k {
-		case poseLink, photoLink, hubLink:
+		case poseLink, photoLink, rollLink, hubLink:
 			at = at.Mul(bundle.GetPose(x[next]))
 		case spinLink:
 			at.R = at.R.Mul(pose.RotY(x[next][0]))
@@ -188,7 +205,7 @@ func steerBy(bodyFromLine pose.SE3, angle float64) pose.SE3 {
 const (
 	toPose       = 0                   // a step (ω, τ) in the camera: p → p + ω × p + τ
 	toShape      = toPose + 6          // X and Y stretched, then the bow
-	toIntrinsics = toShape + shapeSize // as in [vision.IntrinsicNames], as many as may be free
+	toIntrinsics = toShape + shapeSize // as in [vision.IntrinsicNames], as many as may be free; then, of a photo that drifts, its drift
 )
 
 // flat is room for a view's residuals and Jacobian before the chain is
@@ -228,8 +245,12 @@ func (v *boardView) boardPoint(i int, scale, shape []float64) (p pose.Vec, bow [
 func (v *boardView) offsets(x [][]float64, e, jac []float64) (chain [maxLinks]joint, camBlock int, ok bool) {
 	chain, camBlock = v.chain(x)
 	camera, scale := cameraAt(x[camBlock]), x[camBlock+1]
-	if v.links[0] == photoLink {
+	if v.wanders() {
 		camera = camera.Wandered(wander(x[0]))
+	}
+	var moves Drift
+	if v.read != nil {
+		moves = drift(x[0])
 	}
 	var shape []float64
 	if v.shaped {
@@ -247,6 +268,10 @@ func (v *boardView) offsets(x [][]float64, e, jac []float64) (chain [maxLinks]jo
 		b, bow := v.boardPoint(i, scale, shape)
 		var p pose.Vec
 		carry(cameraFromBoard, &b, &p)
+		still := p
+		if v.read != nil {
+			p = moves.at(v.read[i], p)
+		}
 		if !camera.ProjectTo((*[3]float64)(&p), &px, &dPoint, dIntrinsics, v.intrinsics) {
 			return chain, camBlock, false
 		}
@@ -257,20 +282,35 @@ func (v *boardView) offsets(x [][]float64, e, jac []float64) (chain [maxLinks]jo
 		for k := range 2 {
 			row := jac[(2*i+k)*columns : (2*i+k+1)*columns]
 			g := (*pose.Vec)(&dPoint[k])
+			if v.read != nil {
+				s := v.read[i]
+				turn, shift := pose.Scale(s, pose.Cross(still, *g)), pose.Scale(s, *g)
+				copy(row[toIntrinsics+v.intrinsics:], turn[:])
+				copy(row[toIntrinsics+v.intrinsics+3:], shift[:])
+				*g = pose.Add(*g, pose.Scale(s, pose.Cross(*g, moves.Turn)))
+			}
 			var onBoard pose.Vec
 			carryBack(&cameraFromBoard.R, g, &onBoard)
 			*(*[toIntrinsics]float64)(row) = [toIntrinsics]float64{
-				p[1]*g[2] - p[2]*g[1], p[2]*g[0] - p[0]*g[2], p[0]*g[1] - p[1]*g[0], g[0], g[1], g[2],
+				still[1]*g[2] - still[2]*g[1], still[2]*g[0] - still[0]*g[2], still[0]*g[1] - still[1]*g[0], g[0], g[1], g[2],
 				onBoard[0] * b[0], onBoard[1] * b[1], onBoard[2] * bow[0], onBoard[2] * bow[1], onBoard[2] * bow[2],
 			}
-			copy(row[toIntrinsics:], dIntrinsics[k][:v.intrinsics])
+			copy(row[toIntrinsics:toIntrinsics+v.intrinsics], dIntrinsics[k][:v.intrinsics])
 		}
 	}
 	return chain, camBlock, true
 }
 
 // columns is how many columns the flat Jacobian has.
-func (v *boardView) columns() int { return toIntrinsics + v.intrinsics }
+func (v *boardView) columns() int {
+	if v.read != nil {
+		return toIntrinsics + v.intrinsics + driftSize
+	}
+	return toIntrinsics + v.intrinsics
+}
+
+// wanders tells whether the photo's block holds its camera's wander.
+func (v *boardView) wanders() bool { return v.links[0] == photoLink || v.links[0] == rollLink }
 
 func (v *boardView) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 	f := flats.Get().(*flat)
@@ -336,7 +376,7 @@ func (v *boardView) spread(x [][]float64, links []joint, camBlock int, white []f
 			carryBack(&frame.R, &g, &shift)
 			return
 		}
-		focal := w[toIntrinsics:]
+		focal := w[toIntrinsics : toIntrinsics+v.intrinsics]
 		for k := range links {
 			l := &links[k]
 			j := jac[l.block]
@@ -357,11 +397,16 @@ func (v *boardView) spread(x [][]float64, links []joint, camBlock int, white []f
 			case l.kind == poseLink:
 				turn, shift := in(&l.cameraFromOuter, &l.cameraFromInner.T)
 				*(*[6]float64)(j[6*row:]) = [6]float64{turn[0], turn[1], turn[2], shift[0], shift[1], shift[2]}
-			case l.kind == photoLink:
+			case l.kind == photoLink || l.kind == rollLink:
 				turn, shift := in(&l.cameraFromOuter, &l.cameraFromInner.T)
 				// The wander acts as the first four intrinsics do.
 				f := intrinsics[0]*focal[0] + intrinsics[1]*focal[1]
-				*(*[9]float64)(j[9*row:]) = [9]float64{turn[0], turn[1], turn[2], shift[0], shift[1], shift[2], f, focal[2], focal[3]}
+				to := j[9*row:]
+				if l.kind == rollLink {
+					to = j[(9+driftSize)*row:]
+					copy(to[9:9+driftSize], w[toIntrinsics+v.intrinsics:])
+				}
+				*(*[9]float64)(to) = [9]float64{turn[0], turn[1], turn[2], shift[0], shift[1], shift[2], f, focal[2], focal[3]}
 			case l.kind == hubLink:
 				turn, _ := in(&l.cameraFromInner, &l.cameraFromInner.T)
 				_, shift := in(&l.cameraFromOuter, &l.cameraFromInner.T)
@@ -374,7 +419,7 @@ func (v *boardView) spread(x [][]float64, links []joint, camBlock int, white []f
 		if j := jac[camBlock]; j != nil {
 			to := j[vision.NumIntrinsics*row : vision.NumIntrinsics*(row+1)]
 			copy(to, focal)
-			if v.links[0] == photoLink {
+			if v.wanders() {
 				grows := 1 + x[0][bundle.PoseSize]
 				to[0] *= grows
 				to[1] *= grows
@@ -446,7 +491,7 @@ func (p wanderPrior) rows() (n int) {
 }
 
 func (p wanderPrior) Eval(x [][]float64, r []float64, jac [][]float64) bool {
-	const size = 6 + vision.WanderSize
+	size := len(x[0]) - bundle.PoseSize + 6
 	w := x[0][bundle.PoseSize:]
 	row := 0
 	for i, u := range [vision.WanderSize]float64{p.focal, p.centre, p.centre} {

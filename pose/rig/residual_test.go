@@ -51,7 +51,7 @@ func someJoint(r *rand.Rand, n, rows int) *vision.Joint {
 
 // The chain's derivatives against central differences, at a place where no two
 // values are equal and residuals are far from zero: for every chain there is, with
-// corners by themselves and together, with and without a shape and a wander.
+// corners by themselves and together, with and without a shape, a wander and a drift.
 func TestBoardViewJacobian(t *testing.T) {
 	r := rand.New(rand.NewPCG(1, 2))
 	cameraFromFloor := nudge(r, pose.SE3{R: pose.RotX(-math.Pi / 2).Transpose(), T: pose.Vec{0.3, 1.1, 3}}, 0.05)
@@ -84,7 +84,7 @@ func TestBoardViewJacobian(t *testing.T) {
 			[]bundle.Manifold{bundle.PoseManifold},
 		},
 	} {
-		for kind := range 8 {
+		for kind := range 16 {
 			o := Observation{Corners: someCorners(r, 9)}
 			if kind&1 > 0 {
 				o.Joint = someJoint(r, 9, 11)
@@ -94,14 +94,18 @@ func TestBoardViewJacobian(t *testing.T) {
 				links, m = []linkKind{photoLink}, []bundle.Manifold{photoManifold}
 				x[0] = append(x[0], 0.013, 2.1, -3.3)
 			}
+			if kind&8 > 0 { // far more than any hand
+				links, m = []linkKind{rollLink}, []bundle.Manifold{rollManifold}
+				x[0] = append(append(x[0][:bundle.PoseSize:bundle.PoseSize], 0.013, 2.1, -3.3), 0.03, -0.05, 0.04, 0.02, 0.03, -0.06)
+			}
 			links, x, m = append(links, chain.links...), append(x, chain.x...), append(m, chain.m...)
 			x, m = append(x, testCamera(), []float64{1.0007, 0.9991}), append(m, bundle.Euclidean(vision.NumIntrinsics), bundle.Euclidean(2))
 			if kind&4 > 0 {
 				x, m = append(x, []float64{0.003, -0.002, 0.004, 0.003, -0.005}), append(m, bundle.Euclidean(shapeSize))
 			}
-			v := newBoardView(testBoard(), o, kind&4 > 0, links...)
+			v := newBoardView(testBoard(), o, kind&4 > 0, 3000, links...)
 			if worst, err := bundle.CheckJacobian(v, x, m, v.dim()); err != nil || worst > 1e-6 {
-				t.Errorf("board %s, together %v, wander %v, shape %v: worst relative difference %g, %v", chain.name, kind&1 > 0, kind&2 > 0, kind&4 > 0, worst, err)
+				t.Errorf("board %s, together %v, wander %v, shape %v, drift %v: worst relative difference %g, %v", chain.name, kind&1 > 0, kind&2 > 0, kind&4 > 0, kind&8 > 0, worst, err)
 			}
 		}
 	}
@@ -142,6 +146,12 @@ func TestPriorJacobians(t *testing.T) {
 			t.Errorf("%+v: %g, %v", f, worst, err)
 		}
 	}
+	moved := append(photo, 0.0003, -0.0002, 0.0005, 0.002, -0.003, 0.001)
+	for _, f := range []driftPrior{{0.0002, 0.001}, {0, 0.001}, {0.0002, 0}} {
+		if worst, err := bundle.CheckJacobian(f, [][]float64{moved}, []bundle.Manifold{rollManifold}, f.rows()); err != nil || worst > 1e-6 {
+			t.Errorf("%+v: %g, %v", f, worst, err)
+		}
+	}
 	p := &prior{mean: []float64{1, 2}, white: []float64{3, 0.5, 0, 2}}
 	if worst, err := bundle.CheckJacobian(p, [][]float64{{1.5, 1.7}}, []bundle.Manifold{bundle.Euclidean(2)}, 2); err != nil || worst > 1e-6 {
 		t.Errorf("prior: %g, %v", worst, err)
@@ -177,7 +187,7 @@ func TestHubStep(t *testing.T) {
 
 func TestWhiten(t *testing.T) {
 	cov := [3]float64{0.0009, 0.0004, 0.0016}
-	w := whiten(cov)
+	w := Whiten(cov)
 	// W·cov·Wᵀ by hand.
 	a := w[0] * cov[0]
 	b := w[1]*cov[0] + w[2]*cov[1]

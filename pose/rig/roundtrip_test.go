@@ -136,7 +136,7 @@ func TestJobFile(t *testing.T) {
 		j.Priors = rig.Priors{
 			MountTilt: 0.02, MountOffset: 0.011, Standoff: 0.123, StandoffU: 0.0009,
 			FloorFlatness: 0.0021, FloorTilt: 0.0044, FloorThickness: 0.0051, PrintScale: 0.0003, BrakeSlip: 0.0031,
-			PrintSpread: 0.0004, BoardFlatness: 0.0007, WanderFocal: 0.00023, WanderCentre: 0.67,
+			PrintSpread: 0.0004, BoardFlatness: 0.0007, WanderFocal: 0.00023, WanderCentre: 0.67, RollTurn: 0.00031, RollShift: 0.00083,
 			SteerTilt: j.Priors.SteerTilt, SteerOffset: j.Priors.SteerOffset, LiftTilt: j.Priors.LiftTilt, LiftHeight: j.Priors.LiftHeight,
 		}
 		roundTrip(t, j)

@@ -10,6 +10,7 @@ import (
 	"sort"
 	"strings"
 
+	"wheelplane/pose"
 	"wheelplane/pose/align"
 	"wheelplane/pose/bundle"
 	"wheelplane/vision"
@@ -67,8 +68,9 @@ type Network struct {
 	Iterations      int          `json:"iterations"`
 	RunoutRemoved   bool         `json:"runout_compensated"` // more than one station with the wheels turned
 	PrintScale      [2]Scalar    `json:"print_scale"`
-	Boards          []BoardFound `json:"boards,omitempty"`        // by board seen, where boards may differ
-	CameraWander    *Wandering   `json:"camera_wander,omitempty"` // where the camera may
+	Boards          []BoardFound `json:"boards,omitempty"`          // by board seen, where boards may differ
+	CameraWander    *Wandering   `json:"camera_wander,omitempty"`   // where the camera may
+	RollingShutter  *Rolling     `json:"rolling_shutter,omitempty"` // where it may move while it reads a photo
 	Stations        []Stop       `json:"stations"`
 	Camera          *CameraFit   `json:"camera,omitempty"` // where its file states a covariance
 	FloorFlatnessMM float64      `json:"floor_flatness_mm"`
@@ -106,6 +108,14 @@ type BoardFound struct {
 type Wandering struct {
 	Focal    Scalar `json:"focal"`     // relative
 	CentrePx Scalar `json:"centre_px"` // x and y alike
+}
+
+// Rolling tells how much the camera moved from a photo's first row to its last: the
+// root mean squares of what was found, of each direction, and of the uncertainty it
+// was found with.
+type Rolling struct {
+	TurnDeg Scalar `json:"turn_deg"`
+	ShiftMM Scalar `json:"shift_mm"`
 }
 
 // Stop is a station as the solution found it.
@@ -544,6 +554,7 @@ func (n *network) describe(sol *Solution, cov *bundle.Covariance, calibrated vis
 	}
 	n.describeBoards(sol, cov)
 	n.describeWander(sol, cov)
+	n.describeDrift(sol, cov)
 	if calibrated.Cov != nil {
 		net.Camera = n.cameraFit(s, cov, &calibrated)
 	} else {
@@ -662,6 +673,38 @@ func (n *network) describeWander(sol *Solution, cov *bundle.Covariance) {
 		if x.said > 0 && x.found > 2*x.said {
 			sol.Warnings = append(sol.Warnings, fmt.Sprintf("the camera changed from photo to photo, %s where %.2g was allowed for: switch stabiliser and autofocus off, or enter camera_wander: %s", x.what, x.said, x.key))
 		}
+	}
+}
+
+// describeDrift tells how much the camera moved while it read a photo.
+func (n *network) describeDrift(sol *Solution, cov *bundle.Covariance) {
+	pr := n.job.Priors
+	if !pr.rolling() {
+		return
+	}
+	var value, known [2]float64 // mean squares
+	count := 0.0
+	for p, used := range sol.Used {
+		if !used {
+			continue
+		}
+		d, c := sol.State.Drifts[p], cov.Between(n.photos[p], n.photos[p])
+		count++
+		for k, v := range [2]pose.Vec{d.Turn, d.Shift} {
+			value[k] += pose.Dot(v, v) / 3
+			for i := range 3 {
+				at := 6 + vision.WanderSize + 3*k + i
+				known[k] += c.At(at, at) / 3
+			}
+		}
+	}
+	root := func(k int, unit float64) Scalar {
+		return Scalar{"", unit * math.Sqrt(value[k]/count), unit * math.Sqrt(known[k]/count)}
+	}
+	r := &Rolling{root(0, 180/math.Pi), root(1, 1e3)}
+	sol.Network.RollingShutter = r
+	if turn, shift := deg(pr.RollTurn), mm(pr.RollShift); turn > 0 && r.TurnDeg.Value > 2*turn || shift > 0 && r.ShiftMM.Value > 2*shift {
+		sol.Warnings = append(sol.Warnings, fmt.Sprintf("the camera moved while it read its photographs, by %.2g degrees and %.2g mm where %.2g and %.2g were allowed for: hold it still, or enter rolling_shutter: turn_deg and shift_mm", r.TurnDeg.Value, r.ShiftMM.Value, turn, shift))
 	}
 }
 

@@ -30,6 +30,7 @@ type State struct {
 	BodyFromBoard  []pose.SE3      // by body board (Job.Body)
 	Cameras        []pose.SE3      // cameraFromFloor by photo
 	Wanders        []vision.Wander // of the camera by photo; nil: none
+	Drifts         []Drift         // of the camera while a photo is read, by photo; nil: none
 }
 
 // Axis is a wheel's spin axis over the stations at which it holds still in the

@@ -27,6 +27,7 @@ import (
 //	  half U V                    half the board's width and height
 //	  corner X Y PX PY A B C      a point on the board, its pixel, and its whitening: with
 //	                              e = projection − (PX, PY), the rows are A·ex and B·ex + C·ey
+//	  read S ...                  of a link roll, each corner's s
 //	  row W ...                   where the whole board was fitted, in place of A B C: a row is
 //	                              W·e, e all corners' ex and ey one after the other
 //	mount        one pose: n.x / tilt, n.z / tilt, T.x / offset, (T.y − standoff) / standoff_u, T.z / offset
@@ -43,6 +44,9 @@ import (
 //	wander       one photo with its camera's offsets: f / focal, x / centre, y / centre, of
 //	             these only those that are not 0
 //	  focal, centre
+//	drift        one photo with its drift: (a, b, c) / turn, (u, v, w) / shift, of these
+//	             only those that are not 0
+//	  turn, shift
 //	same         two angles: (second − first) / sigma
 //	  sigma
 //	centreline   four hubs, front left and right, rear left and right:
@@ -60,6 +64,8 @@ import (
 //	pose, hub   one block: x → R·x + T
 //	photo       the same; the three numbers (f, x, y) after T change this photo's
 //	            camera: fx and fy by the factor 1 + f, cx by x, cy by y
+//	roll        the same; after these three a turn (a, b, c) and a shift (u, v, w): in
+//	            the camera, x → x + s·((a, b, c) × x + (u, v, w)), s of each corner's own
 //	spin        one angle: a turn about y
 //	steer       a line (R, T) and an angle: x → R·Rz(angle)·Rᵀ·(x − T) + T
 func WriteProblem(w io.Writer, job *Job, camera *vision.Camera, obs []Observation, s *State, used []bool) error {
@@ -79,7 +85,7 @@ func (hubManifold) Describe() (string, []string)  { return "hub", nil }
 func (lineManifold) Describe() (string, []string) { return "line", nil }
 
 func (k linkKind) String() string {
-	return [...]string{poseLink: "pose", photoLink: "photo", hubLink: "hub", spinLink: "spin", steerLink: "steer"}[k]
+	return [...]string{poseLink: "pose", photoLink: "photo", rollLink: "roll", hubLink: "hub", spinLink: "spin", steerLink: "steer"}[k]
 }
 
 func (v *boardView) Describe() (string, []string) {
@@ -94,6 +100,9 @@ func (v *boardView) Describe() (string, []string) {
 			w = v.white[i][:]
 		}
 		lines = append(lines, bundle.Line("corner", append([]float64{p[0], p[1], c.Px[0], c.Px[1]}, w...)...))
+	}
+	if v.read != nil {
+		lines = append(lines, bundle.Line("read", v.read...))
 	}
 	for i := 0; i < len(v.rows); i += 2 * len(v.corners) {
 		lines = append(lines, bundle.Line("row", v.rows[i:i+2*len(v.corners)]...))
@@ -126,6 +135,10 @@ func (p *prior) Describe() (string, []string) {
 
 func (p wanderPrior) Describe() (string, []string) {
 	return "wander", []string{bundle.Line("focal", p.focal), bundle.Line("centre", p.centre)}
+}
+
+func (p driftPrior) Describe() (string, []string) {
+	return "drift", []string{bundle.Line("turn", p.turn), bundle.Line("shift", p.shift)}
 }
 
 func (p same) Describe() (string, []string) {

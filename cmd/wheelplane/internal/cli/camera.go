@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"image/png"
 	"io"
 	"io/fs"
 	"math"
@@ -39,7 +40,7 @@ type cameraOptions struct {
 func newCameraCommand(app *App) *cobra.Command {
 	var o cameraOptions
 	c := &cobra.Command{
-		Use:   "camera PHOTO... | FOLDER",
+		Use:   "camera PHOTO... | FOLDER | FILM",
 		Short: "Calibrate a camera from photographs of a board",
 		Long: `camera finds a camera's intrinsics (focal length, principal point, distortion of
 the lens) from photographs of one flat board, with the standard uncertainty of
@@ -57,6 +58,10 @@ Four photographs may be enough to go on with, with an uncertainty to match.
 Photographs that cannot fix a camera are refused, and what to photograph in
 addition is said. A photograph taken with another camera, zoom or picture size
 is refused by name; one that is unreadable or shows no board is skipped.
+
+A camera that films is another camera: its frames are cut and scaled. Film the board
+in the mode of the measurement, stopping for a second in each of these places; of
+the film the stillest frames are taken.
 
 The board is one of 'wheelplane board', or any other ChArUco board (options), or
 a plain chessboard (--chessboard, counted in inner corners). A board is never
@@ -85,9 +90,10 @@ The picture (--picture) has four panels:
 		Example: `  wheelplane camera calibration/ --picture camera.png
   wheelplane camera calibration/*.jpg --out phone.yaml --name "yard phone"
   wheelplane camera photos/ --squares 5x7 --square-mm 40 --marker-mm 20 --dictionary 6x6_250
+  wheelplane camera board.mp4 --out filming.yaml
   wheelplane camera photos/ --chessboard 9x6 --square-mm 25 --json`,
-		Args:              atLeastOne("PHOTO or FOLDER"),
-		ValidArgsFunction: completeFiles("jpg", "jpeg", "png", "JPG"),
+		Args:              atLeastOne("PHOTO, FOLDER or FILM"),
+		ValidArgsFunction: completeFiles(append(filmExtensions, "jpg", "jpeg", "png", "JPG")...),
 		RunE: func(c *cobra.Command, args []string) error {
 			o.inputs = args
 			if o.chessboard != "" {
@@ -132,7 +138,12 @@ func (a *App) camera(ctx context.Context, o cameraOptions) error {
 	if err != nil {
 		return withCode(ExitUsage, err)
 	}
-	photos, err := photosOf(o.inputs)
+	inputs, done, err := a.stillsOfFilms(ctx, o.inputs)
+	defer done()
+	if err != nil {
+		return err
+	}
+	photos, err := photosOf(inputs)
 	if err != nil {
 		return BadInput(err)
 	}
@@ -195,6 +206,63 @@ func (a *App) camera(ctx context.Context, o cameraOptions) error {
 	}
 	a.printf("%s", told.text())
 	return nil
+}
+
+// calibrationFrames is about how many frames are taken of a film to calibrate from.
+const calibrationFrames = 24
+
+// stillsOfFilms puts in the place of every film a folder with its stillest frames,
+// which done removes.
+func (a *App) stillsOfFilms(ctx context.Context, inputs []string) (out []string, done func(), err error) {
+	var folders []string
+	done = func() {
+		for _, f := range folders {
+			os.RemoveAll(f)
+		}
+	}
+	for _, in := range inputs {
+		if !slices.Contains(filmExtensions, strings.TrimPrefix(filepath.Ext(in), ".")) {
+			out = append(out, in)
+			continue
+		}
+		folder, err := os.MkdirTemp("", "wheelplane-frames-")
+		if err != nil {
+			return nil, done, withCode(ExitFailed, err)
+		}
+		folders, out = append(folders, folder), append(out, folder)
+		if err := a.writeStills(ctx, in, folder); err != nil {
+			return nil, done, err
+		}
+	}
+	return out, done, nil
+}
+
+// writeStills writes the stillest frames of a film into a folder.
+func (a *App) writeStills(ctx context.Context, film, folder string) error {
+	video, err := vision.OpenVideo(film)
+	if err != nil {
+		return BadInput(err)
+	}
+	defer video.Close()
+	span, total := 0.5, -1
+	if video.Count > 0 && video.FPS > 0 {
+		total = video.Count
+		span = math.Max(span, float64(total)/video.FPS/calibrationFrames)
+	}
+	bar := a.progress("looking through the film", total)
+	defer bar.done()
+	each := func() error {
+		bar.add(1)
+		return ctx.Err()
+	}
+	name := strings.TrimSuffix(filepath.Base(film), filepath.Ext(film))
+	_, err = video.Stills(span, each, func(s vision.Still) error {
+		return writeFile(filepath.Join(folder, fmt.Sprintf("%s-%06d.png", name, s.Frame)), func(w io.Writer) error { return png.Encode(w, s.Grey) })
+	})
+	if err != nil && ctx.Err() == nil {
+		return BadInput(err)
+	}
+	return err
 }
 
 // board is what the options describe.

@@ -33,6 +33,7 @@ type demoOptions struct {
 	cornerPx   float64 // with noPictures
 	list       bool
 	whole      bool
+	film       bool
 }
 
 func newDemoCommand(app *App) *cobra.Command {
@@ -53,6 +54,9 @@ The boards are flat and printed to scale and the camera is steady, unless
 --bowed-mm, --print-off and --wander say otherwise. The job then allows for it, as
 far as one who has not measured it would; truth.json tells what it truly was.
 
+With --film it films every station instead, as a hand and a rolling shutter do,
+into DIR/films, and takes frames from the films as 'frames' would: some minutes.
+
 With --whole it goes on to the end of the job: takes target values, asks for
 advice, follows it in the simulator (with hands that miss a little), photographs
 the vehicle as left, measures again and writes the record.`,
@@ -60,6 +64,7 @@ the vehicle as left, measures again and writes the record.`,
   wheelplane demo /tmp/yard --seed 7 --size 2400
   wheelplane demo /tmp/sweep --scene sweep --no-pictures
   wheelplane demo /tmp/worn --bowed-mm 0.3 --print-off 0.002 --wander
+  wheelplane demo /tmp/walk --film --scene harbour-car
   wheelplane demo /tmp/job --whole --no-pictures
   wheelplane demo --list`,
 		Args:              atMost(1),
@@ -83,10 +88,17 @@ the vehicle as left, measures again and writes the record.`,
 				return Usagef("--bowed-mm %g: choose 0 to 5 mm", o.bowedMM)
 			case !(math.Abs(o.printOff) <= 0.02):
 				return Usagef("--print-off %g: choose -0.02 to 0.02, a share: 0.002 is 0.2 percent", o.printOff)
+			case o.film && (o.whole || o.noPictures || o.wander):
+				return Usagef("--film films one measurement with a steady lens: leave --whole, --no-pictures and --wander out")
+			case o.film && c.Flags().Changed("size") && (o.size < 640 || o.size > 3840 || o.size%32 != 0):
+				return Usagef("--size %d: choose a multiple of 32 from 640 to 3840 for a film", o.size)
 			case o.whole && o.photosOnly:
 				return Usagef("--photos-only ends where --whole goes on: choose one")
 			case o.noPictures && !(o.cornerPx >= 0.001 && o.cornerPx <= 2):
 				return Usagef("--corner-px %g: choose 0.001 to 2 pixels", o.cornerPx)
+			}
+			if o.film && !c.Flags().Changed("size") {
+				o.size = fixtures.HandFilm().Width
 			}
 			if o.whole {
 				return app.demoWhole(c.Context(), o)
@@ -98,7 +110,7 @@ the vehicle as left, measures again and writes the record.`,
 	f.StringVar(&o.scene, "scene", fixtures.DefaultScene, "which scene; --list names them")
 	f.Uint64Var(&o.seed, "seed", 1, "everything random comes from it")
 	f.Uint64Var(&o.repeat, "repeat", 0, "measure the seed's vehicle once more: another number, boards clamped anew and other photographs")
-	f.IntVar(&o.size, "size", 4000, "width of the photographs, pixels")
+	f.IntVar(&o.size, "size", 4000, "width of the photographs, pixels (of films 1920)")
 	f.BoolVar(&o.plain, "plain", false, "photographs by a good camera: even sharpness, no tone curve, no denoising or sharpening")
 	f.Float64Var(&o.bowedMM, "bowed-mm", 0, "bow the boards, each its own way: so many mm along, across and twisted (standard deviations)")
 	f.Float64Var(&o.printOff, "print-off", 0, "print all boards wider by this share, 0.002 for 0.2 percent")
@@ -107,6 +119,7 @@ the vehicle as left, measures again and writes the record.`,
 	f.BoolVar(&o.noPictures, "no-pictures", false, "draw corners instead of photographs, and measure those")
 	f.Float64Var(&o.cornerPx, "corner-px", 0.03, "standard deviation of drawn corners, x and y each, pixels")
 	f.BoolVar(&o.whole, "whole", false, "go on to the record: targets, advice followed in the simulator, readings as left")
+	f.BoolVar(&o.film, "film", false, "film every station instead of photographing it, and pick frames from the films")
 	f.BoolVar(&o.list, "list", false, "name the scenes")
 	var names []string
 	for _, n := range fixtures.SceneNames() {
@@ -145,6 +158,9 @@ func (o demoOptions) drawScene() (*fixtures.Scene, error) {
 	}
 	if o.repeat > 0 {
 		scene.Again(o.repeat)
+	}
+	if o.film {
+		scene.FilmCamera(o.size)
 	}
 	if o.bowedMM > 0 {
 		scene.Shape(0, o.bowedMM/1e3)
@@ -258,6 +274,9 @@ func (a *App) writeScene(ctx context.Context, scene *fixtures.Scene, o demoOptio
 	if o.wander {
 		truth.Tool.Options["wander"] = "true"
 	}
+	if o.film {
+		truth.Tool.Options["film"] = "true"
+	}
 	text, err := scene.Job.Text("camera.yaml")
 	if err != nil {
 		return nil, err
@@ -279,8 +298,11 @@ func (a *App) writeScene(ctx context.Context, scene *fixtures.Scene, o demoOptio
 	if err := out.commit(); err != nil {
 		return nil, err
 	}
-	if o.noPictures {
+	switch {
+	case o.noPictures:
 		return truth, nil
+	case o.film:
+		return truth, a.filmScene(ctx, scene, o)
 	}
 	optics := fixtures.PhoneOptics(o.size)
 	if o.plain {

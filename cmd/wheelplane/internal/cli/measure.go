@@ -113,6 +113,7 @@ stations:                    # places the vehicle stood still at
   - {name: "2", epoch: as found, photos: ["photos/second*.jpg"]}
 camera: camera.yaml
 camera_wander: {focal: 0.0005, centre_px: 2}   # from photo to photo, as a phone's do (standard uncertainties); 0: not
+rolling_shutter: {turn_deg: 0.01, shift_mm: 0.3}   # how far the camera moves while a photo is read (likewise); not said: not
 
 # Other vehicles and other ways of working:
 hangs:                       # a board that was moved: a hang for each place

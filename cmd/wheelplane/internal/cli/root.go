@@ -57,6 +57,7 @@ var commands = []func(*App) *cobra.Command{
 	newStationCommand,
 	newPlanCommand,
 	newRollCommand,
+	newFramesCommand,
 	newInspectCommand,
 	newMeasureCommand,
 	newBudgetCommand,

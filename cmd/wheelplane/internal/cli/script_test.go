@@ -5,6 +5,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"image"
 	"io"
 	"os"
 	"os/exec"
@@ -12,6 +13,10 @@ import (
 	"regexp"
 	"strconv"
 	"testing"
+
+	"wheelplane/fixtures"
+	"wheelplane/pose/rig"
+	"wheelplane/vision"
 
 	"github.com/rogpeppe/go-internal/testscript"
 	"github.com/spf13/cobra"
@@ -85,6 +90,12 @@ func TestInterrupt(t *testing.T) {
 // which wants that exit code, nothing on standard output, and on standard error
 // exactly one line that starts with "wheelplane: ", with or without a hint
 // below it (warnings may come first). "stderr" then looks at what it says.
+//
+//	film DIR
+//
+// makes a job in DIR and a film of three stops in its first station, DIR/walk.mp4,
+// another of a wall, wall.avi, one that is cut short, cut.avi, and one of another
+// size, small.avi.
 func TestScripts(t *testing.T) {
 	testscript.Run(t, testscript.Params{
 		Dir:                 "../../testdata",
@@ -92,6 +103,7 @@ func TestScripts(t *testing.T) {
 		RequireUniqueNames:  true,
 		Cmds: map[string]func(ts *testscript.TestScript, neg bool, args []string){
 			"fails": scriptFails,
+			"film":  scriptFilm,
 		},
 	})
 }
@@ -123,4 +135,61 @@ func scriptFails(ts *testscript.TestScript, neg bool, args []string) {
 	if msg := ts.ReadFile("stderr"); !failureText.MatchString(msg) {
 		ts.Fatalf("a failure is one line, and perhaps a hint: got %q", msg)
 	}
+}
+
+// scriptFilm renders what 'film' needs: every stop is one picture shown for half a
+// second.
+func scriptFilm(ts *testscript.TestScript, neg bool, args []string) {
+	check := func(err error) {
+		if err != nil {
+			ts.Fatalf("film: %v", err)
+		}
+	}
+	scene, err := fixtures.NewScene("harbour-car", 1, 1280)
+	check(err)
+	scene.FilmCamera(1280)
+	dir := ts.MkAbs(args[0])
+	check(os.MkdirAll(dir, 0o777))
+	text, err := scene.Job.Text("camera.yaml")
+	check(err)
+	check(os.WriteFile(filepath.Join(dir, rig.JobFile), text, 0o666))
+	check(scene.Camera.Save(filepath.Join(dir, "camera.yaml")))
+
+	write := func(name, codec string, width int, frames []*image.Gray) string {
+		path := filepath.Join(dir, name)
+		film, err := vision.CreateFilm(path, codec, 10, width, width*9/16)
+		check(err)
+		for _, m := range frames {
+			check(film.Add(m))
+		}
+		film.Close()
+		return path
+	}
+	o, optics := fixtures.QuickFilm(), fixtures.FilmOptics(1280)
+	o.Width, o.Shutter.Coarse = 1280, 4
+	walk := scene.Filming(0, o)
+	frame := func(at float64) *image.Gray { return fixtures.RenderFrame(walk.Shot, at, o.Shutter, optics, 1, 2) }
+	var frames []*image.Gray
+	for _, stop := range walk.Stops[3:6] {
+		still := frame((stop.From + stop.To) / 2)
+		for range 8 {
+			frames = append(frames, still)
+		}
+	}
+	write("walk.mp4", "avc1", 1280, frames)
+	wall := make([]*image.Gray, 30)
+	for i := range wall {
+		wall[i] = image.NewGray(image.Rect(0, 0, 1280, 720))
+		for k := range wall[i].Pix {
+			wall[i].Pix[k] = uint8(120 + (k*k>>7+k>>3)%5)
+		}
+	}
+	data, err := os.ReadFile(write("wall.avi", "MJPG", 1280, wall))
+	check(err)
+	check(os.WriteFile(filepath.Join(dir, "cut.avi"), data[:len(data)/3], 0o666))
+	small := make([]*image.Gray, 5)
+	for i := range small {
+		small[i] = image.NewGray(image.Rect(0, 0, 640, 360))
+	}
+	write("small.avi", "MJPG", 640, small)
 }

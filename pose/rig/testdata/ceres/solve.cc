@@ -246,17 +246,19 @@ struct BoardView {
   std::vector<Link> links;
   std::vector<int> first;  // block of each link
   int camera;              // block; the print scale is the next, then the shape
-  bool wanders = false, shaped = false;
+  bool wanders = false, rolls = false, shaped = false;
   double half[2];
   std::vector<std::array<double, 7>> corners;
+  std::vector<double> read;  // by corner, of a link roll
   Eigen::Matrix<double, Eigen::Dynamic, Eigen::Dynamic, Eigen::RowMajor> together;  // empty: corners by themselves
 
   BoardView(const Residual& r, size_t from, size_t to) {
     int at = 0;
     for (const std::string& l : r.links) {
       first.push_back(at++);
-      if (l == "photo") wanders = true;
-      if (l == "pose" || l == "photo" || l == "hub") links.push_back(kTransform);
+      if (l == "photo" || l == "roll") wanders = true;
+      if (l == "roll") rolls = true;
+      if (l == "pose" || l == "photo" || l == "roll" || l == "hub") links.push_back(kTransform);
       else if (l == "spin") links.push_back(kSpin);
       else if (l == "steer") links.push_back(kSteer), at++;
       else fail("unknown link " + l);
@@ -266,6 +268,10 @@ struct BoardView {
     if (!shaped && static_cast<int>(r.blocks.size()) != at + 2) fail("residual " + r.name + ": wrong number of blocks");
     half[0] = r.list("half", 2)[0], half[1] = r.list("half", 2)[1];
     corners.assign(r.corners.begin() + from, r.corners.begin() + to);
+    if (rolls) {
+      const std::vector<double>& all = r.list("read", r.corners.size());
+      read.assign(all.begin() + from, all.begin() + to);
+    }
     if (!r.together.empty()) together.resize(r.together.size(), 2 * corners.size());
     for (size_t i = 0; i < r.together.size(); i++) {
       if (r.together[i].size() != 2 * corners.size()) fail("residual " + r.name + ": a row of wrong length");
@@ -303,6 +309,16 @@ struct BoardView {
     return {p[0] * (1.0 + s[0]), p[1] * (1.0 + s[1]), s[2] * b[0] + s[3] * b[1] + s[4] * b[2]};
   }
 
+  // Where a point of the camera has gone when corner c is read.
+  template <typename T>
+  V3<T> rolled(T const* const* x, size_t c, const V3<T>& p) const {
+    if (!rolls) return p;
+    const T *w = x[0] + 15, *t = x[0] + 18;
+    const double s = read[c];
+    return {p[0] + s * (w[1] * p[2] - w[2] * p[1] + t[0]), p[1] + s * (w[2] * p[0] - w[0] * p[2] + t[1]),
+            p[2] + s * (w[0] * p[1] - w[1] * p[0] + t[2])};
+  }
+
   // The camera of this photograph: fx, fy, cx, cy.
   template <typename T>
   std::array<T, 4> lens(T const* const* x) const {
@@ -335,6 +351,7 @@ struct BoardView {
           p = carry(b, V3<T>{cs * q[0] - sn * q[1], sn * q[0] + cs * q[1], q[2]});
         }
       }
+      p = rolled(x, c, p);
       if (!(p[2] > T(1e-9))) return false;
       T u = p[0] / p[2], v = p[1] / p[2];
       T r2 = u * u + v * v;
@@ -407,7 +424,7 @@ class FastBoardView : public ceres::CostFunction {
           at[l] = carry(b, after[l]);
         }
       }
-      const V3<double>& p = at[0];
+      const V3<double> p = v_.rolled(x, c, at[0]);
       if (!(p[2] > 1e-9)) return false;
       const double iz = 1 / p[2], u = p[0] * iz, v = p[1] * iz, r2 = u * u + v * v;
       const double part = 1 / (1 + r2 * (k[9] + r2 * (k[10] + r2 * k[11])));
@@ -429,16 +446,29 @@ class FastBoardView : public ceres::CostFunction {
         const double wx = row ? o[5] : o[4], wy = row ? o[6] : 0;
         const size_t r = 2 * c + row;
         V3<double> g = {wx * dx[0] + wy * dy[0], wx * dx[1] + wy * dy[1], wx * dx[2] + wy * dy[2]};
+        const V3<double> seen = g;
+        if (v_.rolls) {
+          const double *w = x[0] + 15, s = v_.read[c];
+          g = {seen[0] + s * (seen[1] * w[2] - seen[2] * w[1]), seen[1] + s * (seen[2] * w[0] - seen[0] * w[2]),
+               seen[2] + s * (seen[0] * w[1] - seen[1] * w[0])};
+        }
         for (int l = 0; l < n; l++) {
           const double* b = x[v_.first[l]];
           double* j = jac[v_.first[l]];
           V3<double> inner;
           if (v_.links[l] == kTransform) {
-            const int size = l == 0 && v_.wanders ? 15 : 12;
+            const int size = l > 0 || !v_.wanders ? 12 : v_.rolls ? 21 : 15;
             if (j) outer(j + size * r, g, at[l + 1]);
             if (j && size > 12) {
               j += size * r + 12;
               j[0] = wx * k[0] * xd + wy * k[1] * yd, j[1] = wx, j[2] = wy;
+              if (v_.rolls) {
+                const double s = v_.read[c];
+                const V3<double>& q = at[0];
+                j[3] = s * (q[1] * seen[2] - q[2] * seen[1]), j[4] = s * (q[2] * seen[0] - q[0] * seen[2]);
+                j[5] = s * (q[0] * seen[1] - q[1] * seen[0]);
+                for (int i = 0; i < 3; i++) j[6 + i] = s * seen[i];
+              }
             }
             inner = rotateBack(b, g);
           } else if (v_.links[l] == kSpin) {
@@ -534,6 +564,11 @@ struct Prior {
       const double u[3] = {r.one("focal"), r.one("centre"), r.one("centre")};
       for (int i = 0, row = 0; i < 3; i++)
         if (u[i] > 0) out[row++] = b[12 + i] / u[i];
+    } else if (kind == "drift") {
+      for (int i = 0, row = 0; i < 6; i++) {
+        const double u = i < 3 ? r.one("turn") : r.one("shift");
+        if (u > 0) out[row++] = b[15 + i] / u;
+      }
     } else if (kind == "same") {
       out[0] = (x[1][0] - x[0][0]) / r.one("sigma");
     } else if (kind == "centreline") {
