@@ -35,6 +35,9 @@ type Foresight struct {
 	board Board
 	pat   *pattern
 	modes modes
+	// The modes at the corners: orthonormal columns, and each mode's part in them.
+	ortho   [][]float64 // d × corners
+	inOrtho [][]float64 // d × modes
 
 	mu     sync.Mutex
 	slopes map[[2]int]*slopes
@@ -61,6 +64,20 @@ func NewForesight(b Board) *Foresight {
 		if 2*len(nodes)-2*len(f.modes.powers) >= leastSpare {
 			break
 		}
+	}
+	var rows [][numTerms]float64
+	for c := range b.NumCorners() {
+		rows = append(rows, f.modes.at(b.cornerSquares(c)))
+	}
+	f.ortho = orthonormal(rows, len(f.modes.powers))
+	for _, o := range f.ortho {
+		part := make([]float64, len(f.modes.powers))
+		for p := range part {
+			for c, v := range o {
+				part[p] += v * rows[c][p]
+			}
+		}
+		f.inOrtho = append(f.inOrtho, part)
 	}
 	return f
 }
@@ -193,48 +210,42 @@ func (f *Foresight) Foresee(px [][2]float64, l Likeness) (corners []Corner, join
 	for i, p := range px {
 		corners = append(corners, Corner{Index: i, Px: p})
 	}
+	var chol mat.Cholesky
+	var cov mat.SymDense
+	if !chol.Factorize(f.information(px, l)) || chol.InverseTo(&cov) != nil {
+		return corners, nil
+	}
+	return corners, f.joint(&cov, corners, l)
+}
+
+// information is the fit's normal equations: of the modes in x, in y, and the push
+// of the outline.
+func (f *Foresight) information(px [][2]float64, l Likeness) *mat.SymDense {
 	gx, gy, area := f.gradients(px)
 	nx, ny := math.Hypot(gx[0], gx[1]), math.Hypot(gy[0], gy[1])
+	noise := l.Noise * (1 + math.Pow(l.BlurPx/(f.pat.cell*math.Sqrt(area)), 3))
+	s := f.between(l.BlurPx*nx, l.BlurPx*ny, area/(noise*noise))
+	outward := [2][2]float64{{gx[0] / nx, gx[1] / nx}, {gy[0] / ny, gy[1] / ny}} // in the picture
 	k := len(f.modes.powers)
 	dim := 2*k + 1
-	n := mat.NewSymDense(dim, nil)
-	// The integrals at this blur, between those worked out.
-	wx, wy := foreseenSteps*math.Log(l.BlurPx*nx), foreseenSteps*math.Log(l.BlurPx*ny)
-	ix, iy := math.Floor(wx), math.Floor(wy)
-	noise := l.Noise * (1 + math.Pow(l.BlurPx/(f.pat.cell*math.Sqrt(area)), 3))
-	weight := area / (noise * noise)
-	grad := [2][2]float64{gx, gy}
-	unit := [2][2]float64{{gx[0] / nx, gx[1] / nx}, {gy[0] / ny, gy[1] / ny}} // outwards, in the picture
-	for c := range 4 {
-		ax, ay := c&1, c>>1
-		w := weight * math.Abs(1-float64(ax)-(wx-ix)) * math.Abs(1-float64(ay)-(wy-iy))
-		s := f.at([2]int{int(ix) + ax, int(iy) + ay})
-		// Slopes over the blur's width are all but the same at every blur.
-		scale := [2]float64{math.Exp((float64(ax) - (wx - ix)) / foreseenSteps), math.Exp((float64(ay) - (wy - iy)) / foreseenSteps)}
-		for a := range 2 {
-			w := w * scale[a]
-			g := grad[a]
-			for p := range k {
-				for q := range p + 1 {
-					v := w * s.modes[a][p*k+q]
-					n.SetSym(p, q, n.At(p, q)+v*g[0]*g[0])
-					n.SetSym(k+p, k+q, n.At(k+p, k+q)+v*g[1]*g[1])
-					n.SetSym(k+p, q, n.At(k+p, q)+v*g[0]*g[1])
-					if p != q {
-						n.SetSym(k+q, p, n.At(k+q, p)+v*g[0]*g[1])
-					}
-				}
-				for o := range 2 {
-					v := w * s.push[a][o][p] * (g[0]*unit[o][0] + g[1]*unit[o][1])
-					n.SetSym(p, 2*k, n.At(p, 2*k)+v*g[0])
-					n.SetSym(k+p, 2*k, n.At(k+p, 2*k)+v*g[1])
-				}
+	n := make([]float64, dim*dim)
+	for a, g := range [2][2]float64{gx, gy} {
+		out := [2]float64{g[0]*outward[0][0] + g[1]*outward[0][1], g[0]*outward[1][0] + g[1]*outward[1][1]}
+		for p := range k {
+			for q, v := range s.modes[a][p*k : (p+1)*k] {
+				n[p*dim+q] += v * g[0] * g[0]
+				n[p*dim+k+q] += v * g[0] * g[1]
+				n[(k+p)*dim+k+q] += v * g[1] * g[1]
 			}
 			for o := range 2 {
-				for m := range 2 {
-					v := w * s.both[a][o][m] * (g[0]*unit[o][0] + g[1]*unit[o][1]) * (g[0]*unit[m][0] + g[1]*unit[m][1])
-					n.SetSym(2*k, 2*k, n.At(2*k, 2*k)+v)
-				}
+				v := s.push[a][o][p] * out[o]
+				n[p*dim+2*k] += v * g[0]
+				n[(k+p)*dim+2*k] += v * g[1]
+			}
+		}
+		for o := range 2 {
+			for m := range 2 {
+				n[dim*dim-1] += s.both[a][o][m] * out[o] * out[m]
 			}
 		}
 	}
@@ -243,23 +254,108 @@ func (f *Foresight) Foresee(px [][2]float64, l Likeness) (corners []Corner, join
 		if f.modes.powers[i] > 2 {
 			prior = bendPrior
 		}
-		n.SetSym(i, i, n.At(i, i)+1/(prior*prior))
-		n.SetSym(k+i, k+i, n.At(k+i, k+i)+1/(prior*prior))
+		n[i*(dim+1)] += 1 / (prior * prior)
+		n[(k+i)*(dim+1)] += 1 / (prior * prior)
 	}
 	push := pushPrior
 	if l.Retouched {
 		push += pushLook * usualLook
 	}
-	n.SetSym(2*k, 2*k, n.At(2*k, 2*k)+1/(push*push))
+	n[dim*dim-1] += 1 / (push * push)
+	return mat.NewSymDense(dim, n) // of which the upper triangle counts
+}
+
+// between returns the integrals for a blur in squares along x and y, between those
+// worked out, times a weight.
+func (f *Foresight) between(blurX, blurY, weight float64) *slopes {
+	wx, wy := foreseenSteps*math.Log(blurX), foreseenSteps*math.Log(blurY)
+	ix, iy := math.Floor(wx), math.Floor(wy)
+	k := len(f.modes.powers)
+	out := &slopes{modes: [2][]float64{make([]float64, k*k), make([]float64, k*k)}}
+	for c := range 4 {
+		fromX, fromY := float64(c&1)-(wx-ix), float64(c>>1)-(wy-iy)
+		s := f.at([2]int{int(ix) + c&1, int(iy) + c>>1})
+		w := weight * (1 - math.Abs(fromX)) * (1 - math.Abs(fromY))
+		for a, from := range [2]float64{fromX, fromY} {
+			// Squared slopes times the blur are all but the same at every blur.
+			w := w * math.Exp(from/foreseenSteps)
+			for i, v := range s.modes[a] {
+				out.modes[a][i] += w * v
+			}
+			for o := range 2 {
+				for i, v := range s.push[a][o] {
+					out.push[a][o][i] += w * v
+				}
+				for m, v := range s.both[a][o] {
+					out.both[a][o][m] += w * v
+				}
+			}
+		}
+	}
+	return out
+}
+
+// joint is what a solution of this covariance knows of the corners, all of them,
+// whose covariances it sets: as [smooth.joint] has it, but that its rows are not at
+// right angles, which is quicker.
+func (f *Foresight) joint(cov *mat.SymDense, corners []Corner, l Likeness) *Joint {
+	k, d, n := len(f.modes.powers), len(f.ortho), len(corners)
+	least := leastOf(l.Lack, l.Retouched)
+	sym := mat.NewSymDense(2*d, nil)
+	half := make([]float64, k)
+	for a := range 2 {
+		for b := range a + 1 {
+			for i := range d {
+				for q := range half {
+					half[q] = 0
+					for p, v := range f.inOrtho[i] {
+						half[q] += v * cov.At(a*k+p, b*k+q)
+					}
+				}
+				for j := range d {
+					if a*d+i >= b*d+j {
+						sym.SetSym(a*d+i, b*d+j, l.Lack*dot(half, f.inOrtho[j]))
+					}
+				}
+			}
+		}
+	}
+	for i := range 2 * d {
+		sym.SetSym(i, i, sym.At(i, i)+least*least)
+	}
+	for c := range corners {
+		var v [3]float64
+		for i, oi := range f.ortho {
+			for j, oj := range f.ortho {
+				p := oi[c] * oj[c]
+				v[0] += p * sym.At(i, j)
+				v[1] += p * sym.At(i, d+j)
+				v[2] += p * sym.At(d+i, d+j)
+			}
+		}
+		corners[c].Cov = v
+	}
 	var chol mat.Cholesky
-	if !chol.Factorize(n) {
-		return corners, nil
+	var lower, white mat.TriDense
+	if !chol.Factorize(sym) {
+		return nil
 	}
-	q := smooth{modes: f.modes, cov: new(mat.SymDense), lack: l.Lack}
-	if chol.InverseTo(q.cov) != nil {
-		return corners, nil
+	chol.LTo(&lower)
+	if white.InverseTri(&lower) != nil {
+		return nil
 	}
-	return corners, q.joint(&f.board, corners, l.Retouched)
+	joint := &Joint{LackOfFit: l.Lack}
+	for a := range 2 * d {
+		row := make([]float64, 2*n)
+		for i := range a + 1 {
+			w, o := white.At(a, i), f.ortho[i%d]
+			for c, v := range o {
+				row[2*c+i/d] += w * v
+			}
+		}
+		joint.Rows = append(joint.Rows, row)
+	}
+	return joint
 }
 
 // usualLook is about what tone curve and sharpening come to in phones' pictures.

@@ -1056,40 +1056,13 @@ func (p *pattern) flat(x, y float64) float64 {
 func (q *smooth) joint(b *Board, corners []Corner, retouched bool) *Joint {
 	k, n := len(q.modes.powers), len(corners)
 	lack := math.Max(leastColour, q.lack)
-	floor := jointFloor
-	if retouched {
-		floor = math.Hypot(floor, retouchFloor*math.Max(0, lack-0.7))
-	}
+	floor := leastOf(lack, retouched)
 	// The monomials at the corners, as orthonormal columns times a triangle.
 	var rows [][numTerms]float64
 	for _, c := range corners {
 		rows = append(rows, q.modes.at(b.cornerSquares(c.Index)))
 	}
-	var ortho [][]float64
-	for i := range k {
-		col := make([]float64, n)
-		for j := range col {
-			col[j] = rows[j][i]
-		}
-		before := dot(col, col)
-		for range 2 {
-			for _, o := range ortho {
-				p := dot(o, col)
-				for j := range col {
-					col[j] -= p * o[j]
-				}
-			}
-		}
-		after := dot(col, col)
-		if after < 1e-8*before {
-			continue
-		}
-		l := 1 / math.Sqrt(after)
-		for j := range col {
-			col[j] *= l
-		}
-		ortho = append(ortho, col)
-	}
+	ortho := orthonormal(rows, k)
 	// The covariance of the corners' displacements in terms of those columns.
 	d := len(ortho)
 	t := mat.NewDense(2*d, 2*k, nil)
@@ -1147,6 +1120,44 @@ func (q *smooth) joint(b *Board, corners []Corner, retouched bool) *Joint {
 		joint.Rows = append(joint.Rows, row)
 	}
 	return joint
+}
+
+// orthonormal are columns that span the first k of rows, by Gram and Schmidt.
+func orthonormal(rows [][numTerms]float64, k int) (ortho [][]float64) {
+	for i := range k {
+		col := make([]float64, len(rows))
+		for j := range col {
+			col[j] = rows[j][i]
+		}
+		before := dot(col, col)
+		for range 2 {
+			for _, o := range ortho {
+				p := dot(o, col)
+				for j := range col {
+					col[j] -= p * o[j]
+				}
+			}
+		}
+		after := dot(col, col)
+		if after < 1e-8*before {
+			continue
+		}
+		l := 1 / math.Sqrt(after)
+		for j := range col {
+			col[j] *= l
+		}
+		ortho = append(ortho, col)
+	}
+	return ortho
+}
+
+// leastOf is the smallest standard deviation that is promised of a way in which
+// corners may be moved together, pixels, given the lack of fit.
+func leastOf(lack float64, retouched bool) float64 {
+	if retouched {
+		return math.Hypot(jointFloor, retouchFloor*math.Max(0, lack-0.7))
+	}
+	return jointFloor
 }
 
 // jointFloor is what no direction of the corners together is promised to be

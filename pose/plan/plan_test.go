@@ -3,12 +3,15 @@ package plan_test
 import (
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 
 	"wheelplane/fixtures"
 	"wheelplane/pose"
 	"wheelplane/pose/plan"
 	"wheelplane/pose/rig"
+
+	"gonum.org/v1/gonum/mat"
 )
 
 const degree = math.Pi / 180
@@ -72,23 +75,26 @@ func seen(s *fixtures.Scene, d plan.Detector) []rig.Observation {
 	return obs
 }
 
-// shaken adds the errors that observations say they have. The rows of a board's
-// errors are at right angles, so each is an error by itself.
+// shaken adds the errors that observations say they have: those of least length
+// that their rows take to independent ones of unit variance.
 func shaken(obs []rig.Observation, r *rand.Rand) []rig.Observation {
 	out := make([]rig.Observation, len(obs))
 	for v, o := range obs {
+		rows := mat.NewDense(len(o.Joint.Rows), 2*len(o.Corners), nil)
+		unit := mat.NewVecDense(len(o.Joint.Rows), nil)
+		for i, row := range o.Joint.Rows {
+			rows.SetRow(i, row)
+			unit.SetVec(i, r.NormFloat64())
+		}
+		var e mat.VecDense
+		if err := e.SolveVec(rows, unit); err != nil {
+			panic(err)
+		}
 		out[v] = o
-		out[v].Corners = append(out[v].Corners[:0:0], o.Corners...)
-		for _, row := range o.Joint.Rows {
-			square := 0.0
-			for _, x := range row {
-				square += x * x
-			}
-			e := r.NormFloat64() / square
-			for i := range out[v].Corners {
-				out[v].Corners[i].Px[0] += e * row[2*i]
-				out[v].Corners[i].Px[1] += e * row[2*i+1]
-			}
+		out[v].Corners = slices.Clone(o.Corners)
+		for i := range out[v].Corners {
+			out[v].Corners[i].Px[0] += e.AtVec(2 * i)
+			out[v].Corners[i].Px[1] += e.AtVec(2*i + 1)
 		}
 	}
 	return out

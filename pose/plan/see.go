@@ -152,7 +152,7 @@ type scene struct {
 	camera   *vision.Camera
 	detector Detector
 	boards   []int
-	at       []pose.SE3  // floorFromBoard
+	at, into []pose.SE3  // floorFromBoard, boardFromFloor
 	lies     []bool      // on the floor
 	body     [2]pose.Vec // corners of the vehicle's bulk, in the body
 	from     pose.SE3    // bodyFromFloor
@@ -164,6 +164,7 @@ func sceneAt(job *rig.Job, cast *rig.Cast, s *rig.State, camera *vision.Camera, 
 	for b := range job.Boards {
 		if t, lies, ok := cast.Placed(s, b, station); ok {
 			sc.boards, sc.at, sc.lies = append(sc.boards, b), append(sc.at, t), append(sc.lies, lies)
+			sc.into = append(sc.into, t.Inverse())
 		}
 	}
 	// Cab, load and frame, and the wheels below them: nothing is seen through.
@@ -254,8 +255,7 @@ func (sc *scene) hidden(eye pose.Vec, i int) bool {
 			if k == i || sc.lies[k] {
 				continue
 			}
-			in := sc.at[k].Inverse()
-			a, z := in.Apply(eye), in.Apply(p)
+			a, z := sc.into[k].Apply(eye), sc.into[k].Apply(p)
 			if a[2]*z[2] >= 0 {
 				continue
 			}
