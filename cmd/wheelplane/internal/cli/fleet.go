@@ -75,14 +75,16 @@ names another.`,
 func (o *fleetOptions) error(err error) error {
 	var missing *history.MissingError
 	var damaged *history.DamagedError
-	var newer *history.NewerError
+	var form *history.FormError
 	var foreign *history.ForeignError
 	switch {
 	case errors.As(err, &missing):
 		return BadInputf("%w: make it with 'wheelplane fleet index %s'", err, o.root)
 	case errors.As(err, &damaged):
 		return BadInputf("%w: 'wheelplane fleet index %s' sets it aside and makes it anew", err, o.root)
-	case errors.As(err, &newer):
+	case errors.As(err, &form) && !form.Newer():
+		return BadInputf("%w: bring it up to date with 'wheelplane fleet index %s'", err, o.root)
+	case errors.As(err, &form):
 		return BadInputf("%w: use that version, or set it aside and make it anew with 'wheelplane fleet index %s --rebuild'", err, o.root)
 	case errors.As(err, &foreign):
 		return BadInput(err)
@@ -341,13 +343,16 @@ func (a *App) fleetTrend(d *history.DB, o *fleetOptions, t trendOptions) error {
 			over = history.OverKM
 		}
 	}
+	if over == history.OverKM && !history.MileageRises(visits) && t.svg+t.pdf != "" {
+		a.warn("visits that do not tell the mileage are not drawn, and where it goes backward so does the line: draw --over date")
+	}
 	pictures := history.TrendCharts(v.Name(), series, nameOf, over)
 	if err := a.drawCharts("Trend of "+v.Name(), pictures, t.svg, t.pdf); err != nil {
 		return err
 	}
 	if a.JSON {
 		return a.printJSON(struct {
-			Vehicle *history.Vehicle `json:"vehicle_known_as"`
+			Vehicle *history.Vehicle `json:"vehicle"`
 			Series  []history.Series `json:"series"`
 			Notes   []string         `json:"notes,omitempty"`
 		}{v, series, notes})
@@ -447,7 +452,7 @@ func (a *App) fleetDrift(d *history.DB, o *fleetOptions, t driftOptions) error {
 	}
 	if a.JSON {
 		return a.printJSON(struct {
-			Vehicle *history.Vehicle `json:"vehicle_known_as"`
+			Vehicle *history.Vehicle `json:"vehicle"`
 			Drifts  []*history.Drift `json:"drifts"`
 		}{v, drifts})
 	}

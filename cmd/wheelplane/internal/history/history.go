@@ -24,7 +24,7 @@ type Vehicle struct {
 	Plate      string  `json:"plate,omitempty"`
 	Chassis    string  `json:"chassis_no,omitempty"`
 	Customer   string  `json:"customer,omitempty"`
-	Kind       string  `json:"vehicle,omitempty"` // as job.yaml names it
+	Kind       string  `json:"kind,omitempty"` // as job.yaml names it
 	Visits     int     `json:"visits"`
 	First      string  `json:"first"` // date
 	Last       string  `json:"last"`
@@ -60,7 +60,7 @@ type Visit struct {
 
 	visit.Visit `json:"told"`
 
-	Kind    string   `json:"vehicle,omitempty"`
+	Kind    string   `json:"kind,omitempty"`
 	Axles   int      `json:"axles,omitempty"`
 	Epochs  []Epoch  `json:"epochs"`
 	Version string   `json:"version,omitempty"` // of the program that measured
@@ -108,14 +108,22 @@ func (e *DamagedError) Error() string {
 
 func (e *DamagedError) Unwrap() error { return e.Err }
 
-// NewerError says that a later version of this program made the database.
-type NewerError struct {
+// FormError says that another version of this program made the database, with
+// other tables.
+type FormError struct {
 	Path          string
 	Theirs, Known int
 }
 
-func (e *NewerError) Error() string {
-	return fmt.Sprintf("%s: a newer version of wheelplane made this database (its form is %d, this version knows %d)", e.Path, e.Theirs, e.Known)
+// Newer tells whether that version is a later one.
+func (e *FormError) Newer() bool { return e.Theirs > e.Known }
+
+func (e *FormError) Error() string {
+	which := "an older"
+	if e.Newer() {
+		which = "a newer"
+	}
+	return fmt.Sprintf("%s: %s version of wheelplane made this database (its form is %d, this version knows %d)", e.Path, which, e.Theirs, e.Known)
 }
 
 // MissingError says that there is no database yet.

@@ -95,7 +95,7 @@ func openToWrite(path string, rebuild bool, out *Indexed) (*DB, error) {
 		}
 		db.Close()
 		var damaged *DamagedError
-		var newer *NewerError
+		var newer *FormError
 		suffix := ""
 		switch {
 		case errors.As(err, &damaged):
@@ -149,7 +149,7 @@ func (d *DB) prepare() error {
 	case app != applicationID && tables > 0:
 		return &ForeignError{d.path}
 	case version > form:
-		return &NewerError{d.path, version, form}
+		return &FormError{d.path, version, form}
 	}
 	// Who reads then sees the state before, while this process writes the next.
 	// Where that cannot be had (some network drives), readers wait.

@@ -292,7 +292,7 @@ func TestDamaged(t *testing.T) {
 		if err := os.WriteFile(path, newer, 0o666); err != nil {
 			t.Fatal(err)
 		}
-		var e *history.NewerError
+		var e *history.FormError
 		if _, err := history.Open(path); !errors.As(err, &e) || e.Theirs != 99 {
 			t.Errorf("reading: %v", err)
 		}
@@ -307,6 +307,37 @@ func TestDamaged(t *testing.T) {
 		}
 		if !reflect.DeepEqual(want, everything(t, dir)) {
 			t.Error("made anew, it says something else")
+		}
+	})
+	t.Run("older", func(t *testing.T) {
+		clear(t, dir)
+		older := append([]byte(nil), good...)
+		older[63] = 0
+		if err := os.WriteFile(path, older, 0o666); err != nil {
+			t.Fatal(err)
+		}
+		var e *history.FormError
+		if _, err := history.Open(path); !errors.As(err, &e) || e.Newer() {
+			t.Errorf("reading: %v", err)
+		}
+		if got := index(t, dir, history.IndexOptions{}); got.Read != 12 || got.SetAside != "" {
+			t.Errorf("brought up to date: %+v", got)
+		}
+		if !reflect.DeepEqual(want, everything(t, dir)) {
+			t.Error("brought up to date, it says something else")
+		}
+	})
+	t.Run("epochs that are not there", func(t *testing.T) {
+		sqlite, err := exec.LookPath("sqlite3")
+		if err != nil {
+			t.Skip("no sqlite3 to spoil it with")
+		}
+		if out, err := exec.Command(sqlite, path, "UPDATE reading SET epoch = epoch + 7").CombinedOutput(); err != nil {
+			t.Fatalf("%v: %s", err, out)
+		}
+		var damaged *history.DamagedError
+		if _, err := open(t, dir).Visits(history.Filter{}, true); !errors.As(err, &damaged) {
+			t.Errorf("got %v", err)
 		}
 	})
 	t.Run("somebody else's", func(t *testing.T) {

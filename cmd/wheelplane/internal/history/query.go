@@ -166,6 +166,9 @@ func (d *DB) Visits(f Filter, readings bool) ([]*Visit, error) {
 				return nil, &DamagedError{d.path, err}
 			}
 		}
+		if len(v.Epochs) == 0 {
+			return nil, &DamagedError{d.path, fmt.Errorf("%s has no epochs", v.Folder)}
+		}
 		out = append(out, v)
 	}
 	if err := rows.Err(); err != nil {
@@ -176,7 +179,7 @@ func (d *DB) Visits(f Filter, readings bool) ([]*Visit, error) {
 		return out, nil
 	}
 	for _, v := range out {
-		if v.readings, err = d.readings(v.ID); err != nil {
+		if v.readings, err = d.readings(v); err != nil {
 			return nil, err
 		}
 	}
@@ -191,8 +194,8 @@ func orItself(text, other string) string {
 }
 
 // readings are those of one visit.
-func (d *DB) readings(visit int64) ([]Reading, error) {
-	rows, err := d.sql.Query("SELECT epoch, quantity, axle, side, station, value, u, unit FROM reading WHERE visit = ?", visit)
+func (d *DB) readings(v *Visit) ([]Reading, error) {
+	rows, err := d.sql.Query("SELECT epoch, quantity, axle, side, station, value, u, unit FROM reading WHERE visit = ?", v.ID)
 	if err != nil {
 		return nil, d.explain(err)
 	}
@@ -202,6 +205,9 @@ func (d *DB) readings(visit int64) ([]Reading, error) {
 		var r Reading
 		if err := rows.Scan(&r.Epoch, &r.Quantity, &r.Axle, &r.Side, &r.Station, &r.Value, &r.U, &r.Unit); err != nil {
 			return nil, d.explain(err)
+		}
+		if r.Epoch < 0 || r.Epoch >= len(v.Epochs) {
+			return nil, &DamagedError{d.path, fmt.Errorf("a reading of %s is of an epoch that it has not", v.Folder)}
 		}
 		out = append(out, r)
 	}
@@ -218,7 +224,7 @@ func (d *DB) EachReading(f Filter, do func(v *Visit, r Reading) error) error {
 		return err
 	}
 	for _, v := range visits {
-		readings, err := d.readings(v.ID)
+		readings, err := d.readings(v)
 		if err != nil {
 			return err
 		}

@@ -89,7 +89,7 @@ func connect(path string, params url.Values) (*sql.DB, error) {
 }
 
 // Open opens a database for reading. The error is a [MissingError],
-// [DamagedError], [NewerError], [ForeignError] or [BusyError], or what the system
+// [DamagedError], [FormError], [ForeignError], [BusyError] or [ClosedError], or what the system
 // says.
 func Open(path string) (*DB, error) {
 	if _, err := os.Stat(path); err != nil {
@@ -128,10 +128,8 @@ func (d *DB) check() error {
 		return d.explain(err)
 	case app != applicationID:
 		return &ForeignError{d.path}
-	case version > form:
-		return &NewerError{d.path, version, form}
-	case version < form:
-		return &DamagedError{d.path, fmt.Errorf("its form %d is of an older version", version)}
+	case version != form:
+		return &FormError{d.path, version, form}
 	}
 	return nil
 }
