@@ -5,6 +5,7 @@ import (
 	"image"
 	"math"
 	"os"
+	"os/exec"
 	"path/filepath"
 	"slices"
 	"strings"
@@ -222,5 +223,44 @@ func TestStills(t *testing.T) {
 	}
 	if !slices.Equal(frames, []int{20, 41, 62}) {
 		t.Errorf("still are %v", frames)
+	}
+}
+
+// TestVideoOfUnevenRate: the time of each frame is its own, as a phone that films in
+// dim light takes them. The film is made uneven by ffmpeg, where that is installed.
+func TestVideoOfUnevenRate(t *testing.T) {
+	ffmpeg, err := exec.LookPath("ffmpeg")
+	if err != nil {
+		t.Skip("ffmpeg is not installed")
+	}
+	even := film(t, "even.mp4", "mp4v", 320, 180, 20)
+	uneven := filepath.Join(t.TempDir(), "uneven.mp4")
+	// From frame 10 on each comes twice as late after the one before.
+	if out, err := exec.Command(ffmpeg, "-v", "error", "-i", even, "-vf", "setpts=if(gte(N\\,10)\\,(2*N-10)/25/TB\\,PTS)", "-vsync", "vfr", "-c:v", "mpeg4", uneven).CombinedOutput(); err != nil {
+		t.Skipf("ffmpeg does not make it: %v, %s", err, out)
+	}
+	v, err := vision.OpenVideo(uneven)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer v.Close()
+	for k := 0; ; k++ {
+		seconds, ok, err := v.Next()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if !ok {
+			if k != 20 {
+				t.Errorf("%d frames of 20", k)
+			}
+			break
+		}
+		want := float64(k) / 25
+		if k >= 10 {
+			want = float64(2*k-10) / 25
+		}
+		if math.Abs(seconds-want) > 0.002 {
+			t.Errorf("frame %d is at %.3f s, not %.3f", k, seconds, want)
+		}
 	}
 }

@@ -147,7 +147,10 @@ type pickedFrame struct {
 	Seconds float64  `json:"seconds"`
 	Boards  []string `json:"boards"`
 	MovedPx float64  `json:"moved_px"` // the fastest board's, in 1/30 s
-	BlurPx  float64  `json:"blur_px"`  // the widest point spread, standard deviation
+	// Measured at the boards' edges: the standard deviations of the point spread, along
+	// its long and its short axis, and the trail that would draw it out so.
+	BlurPx  [2]float64 `json:"blur_px"`
+	TrailPx float64    `json:"trail_px"`
 }
 
 // candidate is a frame that was looked at.
@@ -157,7 +160,7 @@ type candidate struct {
 	moving  bool
 	views   []vision.View
 	movedPx float64
-	blurPx  float64
+	spread  vision.PointSpread
 }
 
 // readoutS is the longest that a sensor takes to read a frame, s: the time between
@@ -221,7 +224,9 @@ func (a *App) frames(ctx context.Context, o framesOptions) (list *frameList, aga
 	}
 	seen := map[int]bool{}
 	for _, c := range picked {
-		f := pickedFrame{Photo: to.photo(c.frame), Frame: c.frame, Seconds: c.seconds, MovedPx: c.movedPx, BlurPx: c.blurPx}
+		f := pickedFrame{Photo: to.photo(c.frame), Frame: c.frame, Seconds: c.seconds, MovedPx: c.movedPx}
+		f.BlurPx[0], f.BlurPx[1], _ = c.spread.Axes()
+		f.TrailPx, _ = c.spread.Motion()
 		for _, v := range c.views {
 			seen[v.Board] = true
 			f.Boards = append(f.Boards, job.Boards[v.Board].Name)
@@ -334,9 +339,9 @@ func lookAtFrame(s vision.Still, boards []vision.Board, camera *vision.Camera, l
 	for _, v := range next.Views {
 		after[v.Board] = v
 	}
+	c.spread = vision.Assess(s.Grey, boards, now).Spread
 	fastest := 0.0
 	for _, v := range now.Views {
-		c.blurPx = math.Max(c.blurPx, v.BlurPx)
 		dx, dy, ok := vision.Moved(v, after[v.Board])
 		if !ok {
 			dx, dy = s.MovedPx, s.MovedPx // not known: as the picture
@@ -575,11 +580,11 @@ func (l *frameList) text(dir string, again bool) string {
 	}
 	counts.row(fmt.Sprint(len(l.Picked)), "picked")
 	fmt.Fprintf(&b, "%s\n", counts)
-	t := newTable(left("photo"), right("at s"), right("moved px"), right("blur px"), left("boards"))
+	t := newTable(left("photo"), right("at s"), right("moved px"), right("blur px"), right("trail px"), left("boards"))
 	for _, f := range l.Picked {
-		t.row(f.Photo, fmt.Sprintf("%.2f", f.Seconds), fmt.Sprintf("%.2f", f.MovedPx), fmt.Sprintf("%.2f", f.BlurPx), strings.Join(f.Boards, " "))
+		t.row(f.Photo, fmt.Sprintf("%.2f", f.Seconds), fmt.Sprintf("%.2f", f.MovedPx), fmt.Sprintf("%.2f", f.BlurPx[0]), fmt.Sprintf("%.1f", f.TrailPx), strings.Join(f.Boards, " "))
 	}
-	fmt.Fprintf(&b, "%smoved: the fastest board, in 1/30 s; blur: the widest point spread, standard deviation\n", t)
+	fmt.Fprintf(&b, "%smoved: the fastest board, in 1/30 s; blur: the point spread along its long axis, standard deviation; trail: the motion blur that draws it out so\n", t)
 	if l.Rolling.Added {
 		fmt.Fprintf(&b, "\n%s now has rolling_shutter: {turn_deg: %.2g, shift_mm: %.2g}, how far the camera may have moved while a frame was read\n", filepath.Join(dir, rig.JobFile), l.Rolling.TurnDeg, l.Rolling.ShiftMM)
 	}
