@@ -10,7 +10,6 @@ import (
 	"sort"
 	"strings"
 
-	"wheelplane/pose"
 	"wheelplane/pose/align"
 	"wheelplane/pose/bundle"
 	"wheelplane/vision"
@@ -642,29 +641,40 @@ func (n *network) describeBoards(sol *Solution, cov *bundle.Covariance) {
 	}
 }
 
+// besidePose returns root mean squares over the photos used, for each group of the
+// components beside a photo's pose (as its block's steps count them): of what they
+// were found as, and of their uncertainties.
+func (n *network) besidePose(used []bool, cov *bundle.Covariance, groups ...[]int) []Scalar {
+	out := make([]Scalar, len(groups))
+	count := 0.0
+	for p, id := range n.photos {
+		if !used[p] {
+			continue
+		}
+		count++
+		x, c := n.p.Value(id), cov.Between(id, id)
+		for g, group := range groups {
+			for _, k := range group {
+				v := x[bundle.PoseSize+k-6]
+				out[g].Value += v * v / float64(len(group))
+				out[g].U += c.At(k, k) / float64(len(group))
+			}
+		}
+	}
+	for g := range out {
+		out[g].Value, out[g].U = math.Sqrt(out[g].Value/count), math.Sqrt(out[g].U/count)
+	}
+	return out
+}
+
 // describeWander tells how much the camera wandered.
 func (n *network) describeWander(sol *Solution, cov *bundle.Covariance) {
 	pr := n.job.Priors
 	if !pr.wandering() {
 		return
 	}
-	var value, known [2]float64 // mean squares
-	count := 0.0
-	for p, used := range sol.Used {
-		if !used {
-			continue
-		}
-		w, c := sol.State.Wanders[p], cov.Between(n.photos[p], n.photos[p])
-		count++
-		value[0] += w.Focal * w.Focal
-		value[1] += (w.Centre[0]*w.Centre[0] + w.Centre[1]*w.Centre[1]) / 2
-		known[0] += c.At(6, 6)
-		known[1] += (c.At(7, 7) + c.At(8, 8)) / 2
-	}
-	root := func(name string, k int) Scalar {
-		return Scalar{name, math.Sqrt(value[k] / count), math.Sqrt(known[k] / count)}
-	}
-	w := &Wandering{root("", 0), root("", 1)}
+	found := n.besidePose(sol.Used, cov, []int{6}, []int{7, 8})
+	w := &Wandering{found[0], found[1]}
 	sol.Network.CameraWander = w
 	for _, x := range []struct {
 		found, said float64
@@ -682,26 +692,9 @@ func (n *network) describeDrift(sol *Solution, cov *bundle.Covariance) {
 	if !pr.rolling() {
 		return
 	}
-	var value, known [2]float64 // mean squares
-	count := 0.0
-	for p, used := range sol.Used {
-		if !used {
-			continue
-		}
-		d, c := sol.State.Drifts[p], cov.Between(n.photos[p], n.photos[p])
-		count++
-		for k, v := range [2]pose.Vec{d.Turn, d.Shift} {
-			value[k] += pose.Dot(v, v) / 3
-			for i := range 3 {
-				at := 6 + vision.WanderSize + 3*k + i
-				known[k] += c.At(at, at) / 3
-			}
-		}
-	}
-	root := func(k int, unit float64) Scalar {
-		return Scalar{"", unit * math.Sqrt(value[k]/count), unit * math.Sqrt(known[k]/count)}
-	}
-	r := &Rolling{root(0, 180/math.Pi), root(1, 1e3)}
+	found := n.besidePose(sol.Used, cov, []int{9, 10, 11}, []int{12, 13, 14})
+	scaled := func(s Scalar, unit float64) Scalar { return Scalar{Value: unit * s.Value, U: unit * s.U} }
+	r := &Rolling{scaled(found[0], 180/math.Pi), scaled(found[1], 1e3)}
 	sol.Network.RollingShutter = r
 	if turn, shift := deg(pr.RollTurn), mm(pr.RollShift); turn > 0 && r.TurnDeg.Value > 2*turn || shift > 0 && r.ShiftMM.Value > 2*shift {
 		sol.Warnings = append(sol.Warnings, fmt.Sprintf("the camera moved while it read its photographs, by %.2g degrees and %.2g mm where %.2g and %.2g were allowed for: hold it still, or enter rolling_shutter: turn_deg and shift_mm", r.TurnDeg.Value, r.ShiftMM.Value, turn, shift))
