@@ -3,20 +3,27 @@ package rig_test
 import (
 	"encoding/json"
 	"math"
+	"math/rand/v2"
 	"testing"
 
+	"wheelplane/fixtures"
 	"wheelplane/pose/rig"
+	"wheelplane/vision"
 
 	"gonum.org/v1/gonum/mat"
 )
 
 // The camera found less that of its file is, over its stated covariance, what a
 // chi-square is, whatever the job knows: scenes' camera files err as their own
-// covariance says. It also survives the file.
+// covariance says, every other one's intrinsics together. It also survives the
+// file.
 func TestCameraFit(t *testing.T) {
 	total, directions, single, n := 0.0, 0, 0.0, 0
 	for seed := range seeds(16) {
 		s := newScene(t, "first-look", seed)
+		if seed%2 == 0 {
+			correlate(s, seed)
+		}
 		fit := solve(t, s, s.DrawCorners(0.5, maxOblique, seed)).Network.Camera
 		if fit == nil || len(fit.Intrinsics) != 9 {
 			t.Fatalf("seed %d: %+v", seed, fit)
@@ -64,6 +71,42 @@ func TestCameraFit(t *testing.T) {
 	if got := single / float64(n); got < 0.6 || got > 1.5 {
 		t.Errorf("single intrinsics: mean square %.2f, want 1", got)
 	}
+}
+
+// correlate gives a scene a camera file whose intrinsics err together, as those
+// of a calibration do.
+func correlate(s *fixtures.Scene, seed uint64) {
+	const n = vision.PlainIntrinsics
+	r := rand.New(rand.NewPCG(seed, 5))
+	var mix [n][n]float64 // rows of length 1, mostly themselves
+	found := s.Truth.Camera.Intrinsics()
+	cov := new([vision.NumIntrinsics][vision.NumIntrinsics]float64)
+	var z [n]float64
+	for i := range n {
+		z[i] = r.NormFloat64()
+		length := 0.0
+		for k := range i + 1 {
+			mix[i][k] = 0.6 * r.NormFloat64()
+			if k == i {
+				mix[i][k] = 1
+			}
+			length += mix[i][k] * mix[i][k]
+		}
+		u := math.Sqrt(s.Camera.Cov[i][i])
+		for k := range i + 1 {
+			mix[i][k] *= u / math.Sqrt(length)
+			found[i] += mix[i][k] * z[k]
+		}
+	}
+	for i := range n {
+		for j := range n {
+			for k := range n {
+				cov[i][j] += mix[i][k] * mix[j][k]
+			}
+		}
+	}
+	s.Camera.SetIntrinsics(found)
+	s.Camera.Cov = cov
 }
 
 func TestCameraFitRefusesNonsense(t *testing.T) {

@@ -50,8 +50,8 @@ holds nothing else and can be deleted and made anew at any time.
 
 A vehicle is known by its chassis number, else by its fleet number, else by its
 plate, as 'wheelplane visit' noted them; any of them names it here, with or
-without blanks and dashes. The folder is the present one unless --root or ` + fleetRoot + `
-names another.`,
+without blanks and dashes. The folder is the present one unless --root names
+another, or ` + fleetRoot + `.`,
 		Example: `  wheelplane fleet index jobs/
   wheelplane fleet list --root jobs/
   wheelplane fleet trend 12 --reading toe --root jobs/`,

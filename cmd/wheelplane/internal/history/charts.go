@@ -67,6 +67,13 @@ func TrendCharts(vehicle string, series []Series, name func(align.Quantity) stri
 				line.Dots = append(line.Dots, draw.Dot{X: at, Y: p.Value, U: p.U})
 			}
 			chart.Lines = append(chart.Lines, line)
+			if n := len(line.Dots); over == OverDate && n > 0 { // whole years
+				first, last := math.Floor(line.Dots[0].X), math.Floor(line.Dots[n-1].X)+1
+				if chart.X.Min == 0 || first < chart.X.Min {
+					chart.X.Min = first
+				}
+				chart.X.Max = math.Max(chart.X.Max, last)
+			}
 		}
 		out = append(out, chart.Picture())
 	}
