@@ -144,7 +144,7 @@ func (a *App) solved(ctx context.Context, dir string) (*rig.Solution, *rig.Job, 
 	if err != nil {
 		return nil, nil, nil, nil, BadInput(err)
 	}
-	found, err := a.findBoards(ctx, folder, camera, false)
+	found, err := a.findBoards(ctx, folder, camera, look, false)
 	if err != nil {
 		return nil, nil, nil, nil, err
 	}

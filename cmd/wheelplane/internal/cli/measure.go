@@ -170,7 +170,7 @@ func (a *App) resultOf(ctx context.Context, folder *rig.Folder, ignoreUnknown bo
 	if err != nil {
 		return nil, BadInput(err)
 	}
-	found, err := a.findBoards(ctx, folder, camera, ignoreUnknown)
+	found, err := a.findBoards(ctx, folder, camera, look, ignoreUnknown)
 	if err != nil {
 		return nil, err
 	}
@@ -247,10 +247,13 @@ func (f *found) hint(dir string) string {
 	}
 }
 
-// findBoards reads all photographs of a job, as many at once as there are
+// looker reads one photograph and finds its boards; see look.
+type looker func(path string, boards []vision.Board, camera *vision.Camera) sighting
+
+// findBoards looks at all photographs of a job, as many at once as there are
 // processors. A bad one is skipped with a warning, as long as its station has
 // a good one.
-func (a *App) findBoards(ctx context.Context, folder *rig.Folder, camera *vision.Camera, ignoreUnknown bool) (*found, error) {
+func (a *App) findBoards(ctx context.Context, folder *rig.Folder, camera *vision.Camera, look looker, ignoreUnknown bool) (*found, error) {
 	job := folder.Job
 	seen := make([]sighting, len(job.Photos))
 	path := func(p int) string { return filepath.Join(folder.Dir, filepath.FromSlash(job.Photos[p].Path)) }

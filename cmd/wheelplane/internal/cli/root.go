@@ -70,6 +70,7 @@ var commands = []func(*App) *cobra.Command{
 	newAgainCommand,
 	newFleetCommand,
 	newDemoCommand,
+	newLessonCommand,
 }
 
 // App is what a command may touch of the world outside: its output, and the
