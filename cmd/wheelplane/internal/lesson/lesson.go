@@ -59,9 +59,9 @@ type Class struct {
 // those of whole boards in a phone's photographs of the usual size.
 const CornerPx = 0.01
 
-// DrawnOblique is how obliquely a drawn board may be seen, rad: detection finds
-// boards up to some 70 degrees.
-const DrawnOblique = 70 * math.Pi / 180
+// DrawnOblique is how obliquely a drawn board may be seen, rad: in photographs of
+// this size near boards are found up to some 75 degrees.
+const DrawnOblique = 75 * math.Pi / 180
 
 // Bench is what a lesson works with: it keeps job folders, and measures them as
 // the command does.

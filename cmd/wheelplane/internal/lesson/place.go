@@ -34,14 +34,14 @@ type walk struct {
 	Times  float64 `json:"information"` // u of the first over u, squared
 }
 
-// The sparse walk, by numbers in the ring of the car: beside its front wheels,
-// along either side, and across the front; every wheel is seen just once. The
-// other place is beside its left rear wheel, from where much the same boards are
-// seen as from beside the left front wheel, which is also the place to be again.
+// The sparse walk, by numbers in the ring of the car: square on from either side,
+// and across the front; every wheel is seen once. The other place is beside its
+// left front wheel, from where both left wheels are seen along the side; the place
+// to be again is the one from where they are seen square on.
 var (
-	sparse  = []int{2, 7, 11}
+	sparse  = []int{3, 8, 11}
 	again   = sparse[0]
-	further = 4
+	further = 2
 )
 
 // numberOf is the number of a photograph in its ring, and how often it had been
@@ -116,7 +116,7 @@ func place(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 	}
 	t := Table{
 		Caption: fmt.Sprintf("Total toe of axle %d, degrees. %s Information is one over u squared, of the three places 1.", axle, uText),
-		Columns: []Column{words("photographs"), numbers("a station"), numbers("measured"), numbers("true"), numbers("error"), numbers("information")},
+		Columns: []Column{words("photographs"), numbers("a station"), numbers("measured"), numbers("true"), numbers("error"), numbers("error over u"), numbers("information")},
 	}
 	var dots []draw.Dot
 	for i, m := range list {
@@ -127,7 +127,7 @@ func place(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 		w := &d.Walks[i]
 		w.U, w.Error = got.U, got.Value-truth.Value
 		w.Times = d.Walks[0].U * d.Walks[0].U / (w.U * w.U)
-		t.Rows = append(t.Rows, []string{w.Name, fmt.Sprint(w.Photos), pm(got.Value, got.U), num(truth.Value, decimals(got.U)), signed(w.Error, decimals(got.U)), num(w.Times, 2)})
+		t.Rows = append(t.Rows, []string{w.Name, fmt.Sprint(w.Photos), pm(got.Value, got.U), num(truth.Value, decimals(got.U)), signed(w.Error, decimals(got.U)), signed(w.Error/w.U, 1), num(w.Times, 2)})
 		if i < len(list)-1 {
 			dots = append(dots, draw.Dot{X: float64(w.Photos), Y: w.U})
 		}
@@ -147,13 +147,14 @@ func place(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 		Guess:    "Three photographs were taken at each station, and there is time for one more. What helps more: to take one of the three once more, to be sure, or to show the same side from another place? By how much?",
 		Done: []string{
 			c.photographed(len(scene.Job.Photos), "car with two axles"),
-			"At each of three stations photographs are taken from the same three places: beside either front wheel, looking back along the side, and across the front. From each of the three the photograph is taken three times more, as well as a hand finds the place again: some millimetres off, with fresh noise. One more is taken from another place, beside the left rear wheel, looking forward: it shows much the same boards as the one from beside the left front wheel. Different choices among these are measured.",
+			"At each of three stations photographs are taken from the same three places: square on from the left and from the right, between the axles, and across the front. From each of the three the photograph is taken three times more, as well as a hand finds the place again: some millimetres off, with fresh noise. One more is taken from another place, beside the left front wheel, looking back along the side: it shows the same two wheels as the one from the left, from where they look quite different. Different choices among these are measured.",
 		},
 		Tables: []Table{t},
 		Numbers: []string{
 			fmt.Sprintf("One photograph taken again makes %s times the information of the three: u goes from %s to %s. One from another place makes %s times: u is %s.", num(once.Times, 2), num(few.U, 4), num(once.U, 4), num(other.Times, 1), num(other.U, 4)),
 			fmt.Sprintf("All three taken again three times, %d photographs instead of %d, give u = %s. The one from another place, with %d photographs in all, gives %s.", often.Photos, few.Photos, num(often.U, 4), other.Photos, num(other.U, 4)),
 			"A second photograph from the same place sees the same rays of light once more. It averages their noise: four times as many halve it, not more. What these rays cannot tell, such as how far away a board is along the line of sight, or how it tilts while it is seen square on, they cannot tell the second time either. A photograph from the side sees just that.",
+			d.against(c),
 		},
 		Picture: draw.Chart{
 			W: 170, H: 75, Title: "Photographs and uncertainty", Desc: "From the same places u falls slowly as photographs are added; one from another place lies far below.",
@@ -163,7 +164,7 @@ func place(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 		Caption: "Photographs from the same places follow the rule of averaging, one over the root of their number, more or less. One from another place does not belong to that curve.",
 		Bay: []string{
 			"Move your feet. Between two photographs walk a good step or two, change the height, look along the side as well as square on.",
-			"Taking one again is right where the first is blurred. Otherwise it is time lost.",
+			"Taking one again is right where the first is blurred. Otherwise it is time lost, and makes u look better than it is.",
 			"'wheelplane plan DIR' says before the work where to stand, by just this calculation.",
 		},
 		Exercise: []string{
@@ -179,6 +180,16 @@ func place(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 		Folders: append([]Folder{{whole, "all photographs that were taken"}}, folders...),
 		Data:    d,
 	}, nil
+}
+
+// against holds what u says against the truth.
+func (d *placeData) against(c Class) string {
+	of := func(i int) string { return num(math.Abs(d.Walks[i].Error/d.Walks[i].U), 1) }
+	text := fmt.Sprintf("u counts every photograph's errors as its own. Held against the truth, total toe from the three places is off by %s u, from all four photographs of each by %s u, and with another place by %s u.", of(0), of(3), of(4))
+	if !c.Drawn {
+		text += " Photographs from one place share a part of their errors, for lens, light and the look of every board are the same each time. That part does not average, and u does not know of it."
+	}
+	return text
 }
 
 // niceTop is a round number above v.
