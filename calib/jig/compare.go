@@ -25,7 +25,7 @@ type CompareOptions struct {
 
 // NormalisedError is En: the difference of a value and its reference over its
 // expanded uncertainty, of both with k = 2 (ISO 13528:2022, 9.7; ISO/IEC
-// 17043:2023, annex B). Up to 1 either way it is satisfactory.
+// 17043:2023, annex B; clauses from memory). Up to 1 either way it is satisfactory.
 func NormalisedError(value, u, reference, uReference float64) float64 {
 	return (value - reference) / math.Hypot(2*u, 2*uReference)
 }
@@ -82,8 +82,8 @@ func (o CompareOptions) claimOf(r rig.Reading) float64 {
 //
 // Whether an error is as small as claimed is decided by the jig's uncertainty
 // alone: how well the error is known, not how well the measurement believes to
-// be (the test uncertainty of ISO 14253-5). Limits are the claim either way; the
-// rule is that of JCGM 106, or a guard band (ISO 14253-1).
+// be (the test uncertainty of ISO 14253-5, from memory). Limits are the claim either way; the
+// rule is that of JCGM 106, or a guard band (ISO 14253-1, from memory).
 func Compare(known []rig.Reading, jobs []Measured, o CompareOptions) *Comparison {
 	if o.Confidence == 0 {
 		o.Confidence = 0.95

@@ -48,7 +48,7 @@ func quantileF(p, d1, d2 float64) float64 {
 // confidence such as 0.95, not below zero. The sum of mean squares is that of
 // Graybill and Wang (1980), with differences that of Ting and others (1990):
 // Burdick, Borror and Montgomery, Design and Analysis of Gauge R&R Studies
-// (SIAM 2005), appendix and table 3; of a single mean square it is the exact
+// (SIAM 2005), as the R package gaugerr has them; of a single mean square it is the exact
 // chi-square interval.
 func (c combination) interval(confidence float64) Interval {
 	a := (1 - confidence) / 2

@@ -128,7 +128,7 @@ type squares struct {
 // squaresOf is the two-way analysis of variance. Where cells have unequal
 // numbers of trials it is the analysis of unweighted means: sums of squares of
 // the cells' means times the harmonic mean of the trials (Burdick, Borror and
-// Montgomery 2005, chapter 8; exact where they are equal).
+// Montgomery 2005, chapter from memory 8; exact where they are equal).
 func squaresOf(l *Layout) squares {
 	q := squares{p: float64(len(l.Parts)), o: float64(len(l.Operators))}
 	q.r, _ = l.Trials()
@@ -228,7 +228,7 @@ func (q squares) combinations(kept bool) map[string]combination {
 }
 
 // ratio is the interval of the part's variance over the gauge's: Burdick,
-// Borror and Montgomery (2005), table 3, there called gamma R.
+// Borror and Montgomery (2005), there called gamma R, as gaugerr has it.
 func (q squares) ratio(kept bool, confidence float64) Interval {
 	a := (1 - confidence) / 2
 	e, in := q.within, q.inter

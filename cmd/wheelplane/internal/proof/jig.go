@@ -104,7 +104,7 @@ func (d JigDocument) WritePDF(w io.Writer) (lost []rune, err error) {
 
 func (d JigDocument) method() []string {
 	out := []string{
-		"En = (measured − jig) / √(U² of the measurement + U² of the jig), both expanded with k = 2 (ISO 13528:2022, 9.7; ISO/IEC 17043:2023, annex B). From −1 to 1 it is satisfactory; true uncertainties leave it there in 95 of 100 cases.",
+		"En = (measured − jig) / √(U² of the measurement + U² of the jig), both expanded with k = 2 (ISO 13528; ISO/IEC 17043). From −1 to 1 it is satisfactory; true uncertainties leave it there in 95 of 100 cases.",
 		"Whether an error is as small as claimed is decided by how well the error is known, the jig's uncertainty, not by how well the measurement believes to be (the test uncertainty of ISO 14253-5). " + RuleText(d.Rule),
 		"The jig's planes and places are taken as independent; what follows from them (toe against the centreline, sums, differences) has their uncertainty by the law of propagation (JCGM 100:2008, 5.1).",
 	}

@@ -31,7 +31,7 @@ type StudyDocument struct {
 }
 
 // ScaleText says how the figures are usually read: AIAG, Measurement Systems
-// Analysis, 4th edition (2010), chapter II D.
+// Analysis, 4th edition (2010), chapter II D, from memory.
 const ScaleText = "How such figures are usually read (AIAG, 2010): a gauge that takes less than 10 % of the study variation or of the tolerance is good, between 10 and 30 % it depends on what is measured, above 30 % it is not good enough; 5 distinct categories or more are wanted. The study variation is that of the parts chosen: parts that hardly differ make any gauge look bad."
 
 // SizeText tells how large a study is.
@@ -136,7 +136,7 @@ func methodTexts(s *jig.Study) []string {
 	return []string{
 		fmt.Sprintf("Two random factors, crossed: part and operator. Where the interaction's p is above %g it is pooled with repeatability. Components below zero count as zero.", s.Alpha),
 		"Intervals: modified large sample (Graybill and Wang 1980; Ting and others 1990), as in Burdick, Borror and Montgomery, Design and Analysis of Gauge R&R Studies (2005).",
-		"Unequal cells: unweighted means with the trials' harmonic mean (the same, chapter 8); a missing cell is refused.",
+		"Unequal cells: unweighted means with the trials' harmonic mean (the same authors); a missing cell is refused.",
 		"Average and range: AIAG, Measurement Systems Analysis, 4th edition (2010), constants not rounded.",
 		ScaleText,
 	}
