@@ -201,7 +201,7 @@ func insteadOf(s *rig.Solution, list []rig.WeakReading) string {
 				most = from
 			}
 		}
-		return fmt.Sprintf("%.0f %% of its variance comes from %s: %s", shareOf(l, most), budgetWords[most].name, budgetWords[most].do)
+		return fmt.Sprintf("%.0f %% of its variance comes from %s: %s", shareOf(l, most), most, budgetWords[most].do)
 	}
 	return ""
 }
