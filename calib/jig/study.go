@@ -128,7 +128,7 @@ type squares struct {
 // squaresOf is the two-way analysis of variance. Where cells have unequal
 // numbers of trials it is the analysis of unweighted means: sums of squares of
 // the cells' means times the harmonic mean of the trials (Burdick, Borror and
-// Montgomery 2005, chapter from memory 8; exact where they are equal).
+// Montgomery 2005, chapter 8, from memory; exact where they are equal).
 func squaresOf(l *Layout) squares {
 	q := squares{p: float64(len(l.Parts)), o: float64(len(l.Operators))}
 	q.r, _ = l.Trials()
