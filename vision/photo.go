@@ -235,7 +235,7 @@ func guessKind(head []byte) (kind, remedy string) {
 		case "avif":
 			return "an AVIF picture", shootJPEG
 		}
-		return "a film", "give photographs"
+		return "a film", "take frames from it with 'wheelplane frames'"
 	}
 	switch {
 	case bytes.HasPrefix(head, []byte("II*\x00")), bytes.HasPrefix(head, []byte("MM\x00*")):

@@ -45,8 +45,6 @@ static void *wp_videoio(std::string &problem) {
 		std::snprintf(name, sizeof name, "libopencv_videoio.so.%d%02d", CV_VERSION_MAJOR, CV_VERSION_MINOR);
 		// FFmpeg tells of damaged files on standard error; this program says it itself.
 		setenv("OPENCV_FFMPEG_LOGLEVEL", "-8", 0);
-		// H.264 as good as a phone's; other codecs do not know the option.
-		setenv("OPENCV_FFMPEG_WRITER_OPTIONS", "crf;18", 0);
 		lib = dlopen(name, RTLD_LAZY | RTLD_LOCAL);
 		if (!lib) why = dlerror();
 	});
