@@ -19,7 +19,7 @@ type Detector struct {
 	// pixel's own area, px. 0: a phone's, 0.98 at 4000 px across and 0.76 at 2000.
 	BlurPx float64
 	// Noise is the standard deviation of a grey value over a board's contrast, see
-	// [vision.Likeness]. 0: 0.0175.
+	// [vision.Likeness]. 0: 0.017.
 	Noise float64
 	// LeastSquarePx is the smallest side of a square that is found well, px. 0: 8.
 	LeastSquarePx float64
@@ -35,8 +35,8 @@ type Detector struct {
 // ones (fixtures.PhoneOptics). go test ./pose/plan -run PlanRendered -accuracy -v
 // works them out again.
 const (
-	usualNoise = 0.0175 // over the contrast
-	usualLack  = 1.4    // lack of fit
+	usualNoise = 0.017 // over the contrast
+	usualLack  = 1.4   // lack of fit
 	// A lens blurs by a share of the picture's width; what is left of the blur of
 	// pictures that were made smaller is their pixels' own.
 	lensBlur, pixelBlur = 0.70, 0.68 // px at 4000 px across; px
