@@ -55,19 +55,32 @@ func rendered(t *testing.T, l layout, width int) {
 			t.Errorf("%s: %s: foretold over found %.3f to %.3f", l.name, quantity, lo, hi)
 		}
 	}
-	var blur, lack []float64
-	for _, v := range views {
-		if v.Joint != nil && len(v.Corners) == s.Job.Boards[v.Board].NumCorners() {
-			blur, lack = append(blur, v.BlurPx), append(lack, v.Joint.LackOfFit)
+	var blur, lack, usual, own []float64
+	for i, v := range views {
+		b := &s.Job.Boards[v.Board]
+		if v.Joint == nil || len(v.Corners) != b.NumCorners() {
+			continue
+		}
+		blur, lack = append(blur, v.BlurPx), append(lack, v.Joint.LackOfFit)
+		like := plan.Detector{}.Likeness(width)
+		if r, ok := plan.Compared(b, obs[i], like); ok {
+			usual = append(usual, r)
+		}
+		like.BlurPx, like.Lack = v.BlurPx, v.Joint.LackOfFit
+		if r, ok := plan.Compared(b, obs[i], like); ok {
+			own = append(own, r)
 		}
 	}
-	slices.Sort(blur)
-	slices.Sort(lack)
+	for _, list := range [][]float64{blur, lack, usual, own} {
+		slices.Sort(list)
+	}
 	all := make([]bool, len(s.Job.Photos))
 	for i := range all {
 		all[i] = true
 	}
 	d := plan.Detector{}.As(s.Job, &s.Camera, obs, all)
+	t.Logf("%s: boards' uncertainties over those foreseen, tenth, median and last tenth: %.2f, %.2f, %.2f; with their own blur and lack of fit %.2f, %.2f, %.2f", l.name,
+		usual[len(usual)/10], usual[len(usual)/2], usual[len(usual)*9/10], own[len(own)/10], own[len(own)/2], own[len(own)*9/10])
 	t.Logf("%s: medians of %d boards: blur %.2f px, lack of fit %.2f, noise over contrast %.4f", l.name, len(blur), blur[len(blur)/2], lack[len(lack)/2], d.Noise)
 }
 

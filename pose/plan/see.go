@@ -61,8 +61,9 @@ func (d Detector) withDefaults(width int) Detector {
 	return d
 }
 
-// likeness of the pictures to come.
-func (d Detector) likeness() vision.Likeness {
+// Likeness is that of the pictures to come, so many pixels wide.
+func (d Detector) Likeness(width int) vision.Likeness {
+	d = d.withDefaults(width)
 	return vision.Likeness{BlurPx: d.BlurPx, Noise: d.Noise, Lack: usualLack, Retouched: true}
 }
 
@@ -76,7 +77,7 @@ func (d Detector) As(job *rig.Job, camera *vision.Camera, obs []rig.Observation,
 		if !used[o.Photo] || o.Joint == nil || len(o.Corners) != b.NumCorners() {
 			continue
 		}
-		if r, ok := Compared(b, o, d.likeness()); ok {
+		if r, ok := Compared(b, o, d.Likeness(camera.Width)); ok {
 			ratios = append(ratios, r)
 		}
 	}
@@ -90,7 +91,7 @@ func (d Detector) As(job *rig.Job, camera *vision.Camera, obs []rig.Observation,
 // Foresee returns what a plan's photographs of this width would tell of a board
 // whose corners are at px, all of them; ok is false where that is nothing.
 func (d Detector) Foresee(b *vision.Board, px [][2]float64, width int) (v vision.View, ok bool) {
-	v.Corners, v.Joint = foresightOf(*b).Foresee(px, d.withDefaults(width).likeness())
+	v.Corners, v.Joint = foresightOf(*b).Foresee(px, d.Likeness(width))
 	return v, v.Joint != nil
 }
 
@@ -237,7 +238,7 @@ func (sc *scene) view(cameraFromFloor pose.SE3, i int) (o rig.Observation, ok bo
 		}
 		px = append(px, at)
 	}
-	o.Corners, o.Joint = foresightOf(*b).Foresee(px, sc.detector.likeness())
+	o.Corners, o.Joint = foresightOf(*b).Foresee(px, sc.detector.Likeness(sc.camera.Width))
 	return o, o.Joint != nil
 }
 
