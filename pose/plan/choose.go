@@ -43,8 +43,8 @@ type Choice struct {
 
 // The places of floor boards that are tried.
 const (
-	FloorBeside = "beside"    // all along both sides
 	FloorEnds   = "with ends" // one before, one behind, the others along both sides
+	FloorBeside = "beside"    // all along both sides
 	FloorAround = "around"    // FloorPlaces: the ends first, the sides nearer
 )
 
@@ -76,7 +76,7 @@ func Choose(job *rig.Job, camera vision.Camera, stations int, o Options) (*Choic
 		if len(c.all) > 0 {
 			base = c.cheapest().Way
 		}
-		base.Floor = FloorEnds
+		base.Floor = FloorBeside
 		c.try([]Way{base})
 		if len(c.all) == 0 {
 			base.Floor = FloorAround
@@ -160,7 +160,7 @@ func (c *chooser) ways(stations int) []Way {
 	var out []Way
 	for _, n := range counts {
 		for _, t := range turns {
-			out = append(out, Way{Stations: n, Turn: t, Floor: FloorBeside})
+			out = append(out, Way{Stations: n, Turn: t, Floor: FloorEnds})
 		}
 	}
 	return out

@@ -106,7 +106,7 @@ func TestChoose(t *testing.T) {
 	if len(told.Tried) == 0 || len(free.Tried) < 3 {
 		t.Errorf("tried %v", free.Tried)
 	}
-	hard := choose(0, plan.Options{Wanted: 1e-5 * degree})
+	hard := choose(3, plan.Options{Wanted: 1e-5 * degree, Turn: 30 * degree, MostPhotos: 5})
 	if hard.Met {
 		t.Error("a hundred-thousandth of a degree is not reached by anything")
 	}
@@ -171,7 +171,7 @@ func TestShare(t *testing.T) {
 func BenchmarkChooseFiveAxles(b *testing.B) {
 	s := sceneOf(b, "five-axle")
 	for b.Loop() {
-		if _, err := plan.Choose(s.Job, s.Camera, 0, plan.Options{}); err != nil {
+		if _, err := plan.Choose(s.Job, s.Camera, 0, plan.Options{Steady: true}); err != nil {
 			b.Fatal(err)
 		}
 	}

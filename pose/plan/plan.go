@@ -30,6 +30,9 @@ type Options struct {
 	// MostPhotos is where to stop at each station, wanted or not. 0: 20.
 	MostPhotos int
 	Detector   Detector
+	// Steady has a shot name only boards that are in the picture from half a metre
+	// beside too, and the plan hang on these alone.
+	Steady bool
 	// Where the boards on the floor and the body are. nil: FloorPlaces, BodyPlaces.
 	FloorFromBoard, BodyFromBoard []pose.SE3
 	// Stations, where not nil, are those that [Next] may photograph: the vehicle
@@ -116,7 +119,13 @@ func Make(job *rig.Job, camera vision.Camera, o Options) (*Plan, error) {
 	if err != nil {
 		return nil, err
 	}
-	trade := e.grow(o.MostPhotos*len(job.Stations), true)
+	var trade []float64
+	e.grow(o.MostPhotos*len(job.Stations), true, func(n int, worst float64) {
+		for len(trade) < n-1 {
+			trade = append(trade, math.Inf(1))
+		}
+		trade = append(trade, worst)
+	})
 	e.control()
 	e.thin()
 	p := &Plan{Rolled: rolled, Trade: trade}
@@ -132,25 +141,20 @@ func Make(job *rig.Job, camera vision.Camera, o Options) (*Plan, error) {
 }
 
 // grow chooses photographs by what each adds, until all readings are known as
-// wanted, where that is enough, or more do not help, or there are most of them. It
-// returns the worst uncertainty by their number.
-func (e *engine) grow(most int, enough bool) (trade []float64) {
+// wanted, where that is enough, or more do not help, or there are most of them.
+// tell is called with their number and the worst uncertainty, from when all boards
+// are tied together on.
+func (e *engine) grow(most int, enough bool, tell func(n int, worst float64)) {
 	e.ring()
-	for range e.chosen {
-		trade = append(trade, math.Inf(1))
-	}
-	if len(trade) > 0 {
-		trade[len(trade)-1] = e.worst()
-	}
+	tell(len(e.chosen), e.worst())
 	for len(e.chosen) < most && !(enough && e.met()) {
 		k, gain := e.best()
 		if k < 0 || enough && gain < 0.002*e.cost() {
 			break
 		}
 		e.add(k)
-		trade = append(trade, e.worst())
+		tell(len(e.chosen), e.worst())
 	}
-	return trade
 }
 
 // walk turns a direction from the middle, left = π/2, into the way walked: 0 at the
@@ -164,9 +168,10 @@ func (e *engine) middle() float64 {
 	return (axleX(e.job, 0) + axleX(e.job, len(e.job.Vehicle.Axles)-1)) / 2
 }
 
-// predict fills in what is to be expected of the shots.
+// predict fills in what is to be expected of the shots: of all boards in their
+// pictures, for what a steady shot names is only what it shows for certain.
 func (p *Plan) predict(job *rig.Job, camera vision.Camera, s *rig.State, o Options) (err error) {
-	p.Job, p.State, p.Obs = WithShots(job, s, p.Shots)
+	p.Job, p.State, p.Obs = WithShots(job, s, inFull(job, camera, s, p.Shots, o.Detector))
 	if p.Readings, err = rig.Predict(p.Job, camera, p.Obs, p.State); err != nil {
 		return err
 	}
@@ -238,6 +243,7 @@ type engine struct {
 	shares
 	q      *mat.Dense // G·C of the wanted readings
 	g      *mat.Dense
+	wanted []align.Reading // by rows of q and g
 	chosen []int
 	bound  []float64 // on the gain, by photograph
 }
@@ -251,7 +257,9 @@ func newEngine(job *rig.Job, camera vision.Camera, s *rig.State, obs []rig.Obser
 		if o.Stations != nil && !slices.Contains(o.Stations, st) {
 			continue
 		}
-		all.Go(func() { around[st] = sceneAt(job, cast, s, &camera, o.Detector, st).shotsAt(st, s.FloorFromBody[st]) })
+		all.Go(func() {
+			around[st] = sceneAt(job, cast, s, &camera, o.Detector, st).shotsAt(st, s.FloorFromBody[st], o.Steady)
+		})
 	}
 	all.Wait()
 	e.shots = slices.Concat(around...)
@@ -313,6 +321,7 @@ func newEngine(job *rig.Job, camera vision.Camera, s *rig.State, obs []rig.Obser
 	}
 	e.g = mat.NewDense(len(wanted), out.Size(), nil)
 	for i, w := range wanted {
+		e.wanted = append(e.wanted, w.Like)
 		floats.Scale(1/Share(w.Like.Quantity), w.G)
 		e.g.SetRow(i, w.G)
 	}

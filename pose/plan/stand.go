@@ -47,17 +47,23 @@ const ringStep = 1.0
 const mostSame = 5
 
 // shotsAt lists the photographs worth thinking of at a station: of each place of
-// the ring, flat and upright, those that show most boards together.
-func (sc *scene) shotsAt(station int, floorFromBody pose.SE3) []Shot {
+// the ring, flat and upright, those that show most boards together. See [Options.Steady].
+func (sc *scene) shotsAt(station int, floorFromBody pose.SE3, steady bool) []Shot {
 	var out []Shot
 	for _, at := range sc.ring() {
 		out = append(out, sc.shotsFrom(station, floorFromBody, at)...)
 	}
 	out = spread(out)
-	for i := range out {
-		sc.expect(&out[i])
+	kept := out[:0]
+	for _, s := range out {
+		if steady {
+			s.Boards = sc.steady(&s, floorFromBody)
+		}
+		if sc.expect(&s); len(s.Boards) >= 2 {
+			kept = append(kept, s)
+		}
 	}
-	return out
+	return kept
 }
 
 // ring is the places, in the body.

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"wheelplane/cmd/wheelplane/internal/planned"
 	"wheelplane/cmd/wheelplane/internal/spec"
 	"wheelplane/pose/align"
 	"wheelplane/pose/plan"
@@ -68,7 +69,7 @@ func weakOf(folder *rig.Folder, camera *vision.Camera, obs []rig.Observation, s 
 	o := plan.Options{Wanted: want * math.Pi / 180, Stations: []int{last}}
 	shots, then, err := plan.Next(job, *camera, s.State, obs, s.Used, 2, o)
 	if err == nil && len(then) > 0 && then[len(then)-1] < (1-leastHelp)*plan.Worst(s.Readings) {
-		for i, x := range planForFile(&plan.Plan{Job: job, State: s.State, Shots: shots}, planOptions{}).Shots {
+		for i, x := range planned.Shots(job, shots) {
 			w.Photos = append(w.Photos, rig.NextPhoto{Station: x.Station, Where: x.Where, AtMM: x.AtMM, Phone: x.Phone, Boards: x.Boards, ThenU: then[i] * 180 / math.Pi})
 			if then[i] <= o.Wanted {
 				break

@@ -42,18 +42,3 @@ func FollowFleet(f *fixtures.Fleet, s Steady) (*Camera, error) {
 	}
 	return Follow(fits, s)
 }
-
-// RunOfCharts is how many jobs the charts run until an alarm.
-func RunOfCharts(draw func() float64) int {
-	c := newCharts()
-	for n := 1; ; n++ {
-		s := Seen{Lens: draw()}
-		for _, f := range centreAndFocal {
-			f.to(&s).Surprise = draw()
-		}
-		c.add(&s)
-		if chart, _ := c.alarm(); chart >= 0 {
-			return n
-		}
-	}
-}

@@ -98,10 +98,9 @@ func Open(path string) (*DB, error) {
 		}
 		return nil, err
 	}
-	// With a log for writing ahead, even reading needs two files beside the database,
-	// which only who may write takes away again. Where nobody may write, nobody
-	// does, and reading needs nothing.
-	for _, params := range []url.Values{{"mode": {"rw"}, "_query_only": {"1"}}, {"mode": {"ro"}, "immutable": {"1"}}} {
+	// A log for writing ahead needs two files beside the database even to read it,
+	// unless nobody writes: as in a place where nobody may.
+	for _, params := range []url.Values{{"mode": {"ro"}}, {"mode": {"ro"}, "immutable": {"1"}}} {
 		db, err := connect(path, params)
 		if err != nil {
 			return nil, err
