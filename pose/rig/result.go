@@ -44,6 +44,7 @@ type Result struct {
 type Weak struct {
 	Unchecked []string      `json:"unchecked,omitempty"` // wheels of that station in one photograph alone, or in none that counts
 	Readings  []WeakReading `json:"readings,omitempty"`
+	WorstU    float64       `json:"worst_u_deg,omitempty"` // of camber, toe, thrust and scrub, where photographs help
 	Photos    []NextPhoto   `json:"photograph_next,omitempty"`
 	Instead   string        `json:"instead,omitempty"` // what helps where photographs do not
 }

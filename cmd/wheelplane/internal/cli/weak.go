@@ -67,8 +67,11 @@ func weakOf(folder *rig.Folder, camera *vision.Camera, obs []rig.Observation, s 
 		want = wantedDeg
 	}
 	o := plan.Options{Wanted: want * math.Pi / 180, Stations: []int{last}}
-	shots, then, err := plan.Next(job, *camera, s.State, obs, s.Used, 2, o)
-	if err == nil && len(then) > 0 && then[len(then)-1] < (1-leastHelp)*plan.Worst(s.Readings) {
+	// The largest uncertainty may fall only when both sides are photographed.
+	shots, then, err := plan.Next(job, *camera, s.State, obs, s.Used, 4, o)
+	if now := plan.Worst(s.Readings); err == nil && len(then) > 0 && then[len(then)-1] < (1-leastHelp)*now {
+		shots = shots[:min(2, len(shots))]
+		w.WorstU = now * 180 / math.Pi
 		for i, x := range planned.Shots(job, shots) {
 			w.Photos = append(w.Photos, rig.NextPhoto{Station: x.Station, Where: x.Where, AtMM: x.AtMM, Phone: x.Phone, Boards: x.Boards, ThenU: then[i] * 180 / math.Pi})
 			if then[i] <= o.Wanted {
@@ -77,17 +80,18 @@ func weakOf(folder *rig.Folder, camera *vision.Camera, obs []rig.Observation, s 
 		}
 		return w, nil
 	}
-	w.Instead = insteadOf(s, w.Readings)
+	w.Instead = insteadOf(s, w, job.Stations[last].Name)
 	return w, nil
 }
 
 // unchecked are the wheels of a station, where the vehicle is to stand as it does
 // for the first time, whose boards tie to nothing there or are in one photograph
 // alone, so that nothing checks it.
-func unchecked(job *rig.Job, obs []rig.Observation, used []bool, station int) (out []string) {
+func unchecked(job *rig.Job, obs []rig.Observation, used []bool, station int) []string {
 	if job.Stations[station].Sweep {
 		return nil // boards of wheels that are not steered come along by chance
 	}
+	var none, one []string // the worse first
 	cast := job.Cast()
 	for _, h := range job.Hangs {
 		if !h.Stations.Has(station) || known(job, cast, h.Wheel, station) {
@@ -104,14 +108,17 @@ func unchecked(job *rig.Job, obs []rig.Observation, used []bool, station int) (o
 			}
 		}
 		name := fmt.Sprintf("%s (board %s)", h.Wheel, job.Boards[h.Board].Name)
+		at := job.Stations[station].Name
 		switch {
 		case len(in) == 1:
-			out = append(out, fmt.Sprintf("%s is in one photograph only at station %s, %s", name, job.Stations[station].Name, in[0]))
+			one = append(one, fmt.Sprintf("%s is in one photograph only at station %s, %s", name, at, in[0]))
 		case len(in) == 0 && len(lost) > 0:
-			out = append(out, fmt.Sprintf("%s ties to nothing at station %s: it is only in %s, which was left out", name, job.Stations[station].Name, lost[0]))
+			none = append(none, fmt.Sprintf("%s ties to nothing at station %s: it is only in %s, which was left out", name, at, lost[0]))
+		case len(in) == 0:
+			none = append(none, fmt.Sprintf("%s is in no photograph of station %s", name, at))
 		}
 	}
-	return out
+	return append(none, one...)
 }
 
 // known tells whether a wheel stands as it did in another epoch, so that its axis
@@ -179,12 +186,16 @@ func sortWeak(list []rig.WeakReading) {
 	})
 }
 
-// insteadOf says what would help the first reading where photographs would not.
-func insteadOf(s *rig.Solution, list []rig.WeakReading) string {
-	if list[0].WantedU == 0 {
+// insteadOf says what would help the first reading where single photographs would
+// not.
+func insteadOf(s *rig.Solution, w *rig.Weak, station string) string {
+	list := w.Readings
+	switch {
+	case list[0].WantedU == 0:
 		return "it lies at its limit, where no measurement decides: adjust it towards the target"
-	}
-	if !s.Network.RunoutRemoved {
+	case !s.Network.RunoutRemoved && len(w.Unchecked) > 0:
+		return fmt.Sprintf("have every wheel in two photographs of station %s", station)
+	case !s.Network.RunoutRemoved:
 		return "roll the vehicle and photograph another station: 'wheelplane roll' says how far"
 	}
 	epochs, shares, err := s.Budget()
@@ -239,7 +250,11 @@ func weakText(w *rig.Weak) string {
 		b.WriteString(fold("", "what is still weak: "+strings.Join(list, "; ")+more))
 	}
 	for _, p := range w.Photos {
-		b.WriteString(fold("", fmt.Sprintf("photograph next, station %s: stand %s, the phone %.1f m high and %s, with boards %s in the picture: then %.4f deg at worst", p.Station, p.Where, p.AtMM[2]/1e3, p.Phone, strings.Join(p.Boards, ", "), p.ThenU)))
+		then := fmt.Sprintf("then %.4f deg at worst", p.ThenU)
+		if p.ThenU > (1-leastHelp)*w.WorstU {
+			then = "a beginning, more are needed"
+		}
+		b.WriteString(fold("", fmt.Sprintf("photograph next, station %s: stand %s, the phone %.1f m high and %s, with boards %s in the picture: %s", p.Station, p.Where, p.AtMM[2]/1e3, p.Phone, strings.Join(p.Boards, ", "), then)))
 	}
 	if w.Instead != "" {
 		b.WriteString(fold("", "what would help: "+w.Instead))

@@ -13,6 +13,7 @@ import (
 	"wheelplane/cmd/wheelplane/internal/spec"
 	"wheelplane/fixtures"
 	"wheelplane/pose/align"
+	"wheelplane/pose/plan"
 	"wheelplane/pose/rig"
 )
 
@@ -54,11 +55,14 @@ func TestNothingWeak(t *testing.T) {
 // A station with few photographs: what is weak, and the photographs that mend it,
 // which are of that station and reach what is wanted.
 func TestWeakStation(t *testing.T) {
-	few := func(s *fixtures.Scene, o rig.Observation) bool {
-		first := slices.IndexFunc(s.Job.Photos, func(p rig.Photo) bool { return p.Station == 2 })
-		return s.Job.Photos[o.Photo].Station < 2 || o.Photo == first || o.Photo == first+6
+	few := func(stations ...int) func(s *fixtures.Scene, o rig.Observation) bool {
+		return func(s *fixtures.Scene, o rig.Observation) bool {
+			st := s.Job.Photos[o.Photo].Station
+			first := slices.IndexFunc(s.Job.Photos, func(p rig.Photo) bool { return p.Station == st })
+			return !slices.Contains(stations, st) || o.Photo == first || o.Photo == first+6
+		}
 	}
-	w := weakIn(t, "yard-truck", nil, few)
+	w := weakIn(t, "yard-truck", nil, few(2))
 	if w == nil || len(w.Readings) == 0 || len(w.Photos) == 0 || w.Instead != "" {
 		t.Fatalf("two photographs of the last station: %+v", w)
 	}
@@ -68,12 +72,17 @@ func TestWeakStation(t *testing.T) {
 		}
 	}
 	for i, p := range w.Photos {
-		if p.Station != "3" || len(p.Boards) < 2 || p.Where == "" || p.ThenU >= w.Readings[0].U*(1-leastHelp*float64(i)) {
+		if p.Station != "3" || len(p.Boards) < 2 || p.Where == "" || p.ThenU > w.WorstU || i > 1 {
 			t.Errorf("photograph next: %+v", p)
 		}
 	}
 	if text := weakText(w); !strings.Contains(text, "what is still weak: ") || !strings.Contains(text, "photograph next, station 3: stand ") || strings.Count(text, "\n") > 12 {
 		t.Error(text)
+	}
+	// Axles that no photograph of it shows come before all.
+	w = weakIn(t, "yard-truck", nil, few(0, 2))
+	if w == nil || !strings.Contains(w.Unchecked[0], "in no photograph of station 3") || !strings.Contains(w.Instead, "every wheel in two photographs of station 3") {
+		t.Errorf("axles not photographed: %+v", w)
 	}
 	// A wheel that one photograph alone shows comes first.
 	seen := 0
@@ -120,5 +129,29 @@ func TestWeakOtherwise(t *testing.T) {
 	w = weakIn(t, "harbour-car", camber(func(r rig.Reading) float64 { return math.Abs(r.Value) }), nil)
 	if w == nil || w.Readings[0].WantedU != 0 || !strings.Contains(w.Instead, "at its limit") {
 		t.Errorf("at the limit: %+v", w)
+	}
+}
+
+// Only stations that the vehicle stands at are photographed next.
+func TestNextAtStation(t *testing.T) {
+	s, err := fixtures.NewScene("yard-truck", 3, 4000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	obs := s.DrawCorners(0.03, drawnOblique, 3)
+	used := make([]bool, len(s.Job.Photos))
+	for p, photo := range s.Job.Photos {
+		used[p] = photo.Station > 0 || p < 4 // the first station lacks photographs
+	}
+	for _, only := range [][]int{nil, {1}} {
+		shots, _, err := plan.Next(s.Job, s.Camera, s.Truth, obs, used, 2, plan.Options{Stations: only})
+		if err != nil || len(shots) != 2 {
+			t.Fatalf("%d photographs, %v", len(shots), err)
+		}
+		for _, shot := range shots {
+			if (shot.Station == 1) != (only != nil) {
+				t.Errorf("stations %v: a photograph at %d", only, shot.Station)
+			}
+		}
 	}
 }
