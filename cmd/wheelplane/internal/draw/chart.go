@@ -126,11 +126,17 @@ func (a Axis) ticks(low, high float64, n int) (out []float64) {
 		return out
 	}
 	if a.Log {
-		for e := math.Floor(math.Log10(low)); e <= math.Log10(high); e++ {
-			for _, s := range []float64{1, 2, 5} {
-				if v := s * math.Pow(10, e); v >= low*(1-1e-9) && v <= high*(1+1e-9) {
-					out = append(out, v)
+		for _, steps := range [][]float64{{1, 2, 5}, {1, 1.5, 2, 3, 4, 5, 6, 8}} { // the finer ones where few would be left
+			out = nil
+			for e := math.Floor(math.Log10(low)); e <= math.Log10(high); e++ {
+				for _, s := range steps {
+					if v := s * math.Pow(10, e); v >= low*(1-1e-9) && v <= high*(1+1e-9) {
+						out = append(out, v)
+					}
 				}
+			}
+			if len(out) > 2 {
+				break
 			}
 		}
 		return out

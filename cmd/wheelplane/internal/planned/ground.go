@@ -277,8 +277,7 @@ func (g *ground) chain(list []float64, side, out float64) {
 	stops = slices.CompactFunc(stops, func(a, b float64) bool { return math.Abs(a-b) < 0.05 })
 	middle, axle := g.at(pose.Vec{})
 	x := middle - side*out
-	wheel, _ := g.at(pose.Vec{0, side * (g.job.Vehicle.Axles[0].Track/2 + 0.45), 0})
-	g.p.Line(wheel, axle, x-side*1.2, axle, draw.Ink, 0.25, 0.8, 0.6)
+	g.p.Line(x+side*6, axle, x-side*1.2, axle, draw.Ink, 0.25, 0.8, 0.6) // in line with the axle
 	anchor := draw.End
 	if side < 0 {
 		anchor = draw.Start
