@@ -104,7 +104,7 @@ func printScale(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 			return nil, err
 		}
 		toe, u := m.spread(align.TotalToe)
-		t.Rows = append(t.Rows, []string{x.boards, x.says, signed(base.Value-trueBase.Value, 1), num(base.U, 1), num(toe, 4), num(u, 4), num(m.Solution.Network.VarianceFactor, 2)})
+		t.Rows = append(t.Rows, []string{x.boards, x.says, signed(base.Value-trueBase.Value, 1), figures(base.U), num(toe, 4), num(u, 4), num(m.Solution.Network.VarianceFactor, 2)})
 		if x.folder == page || x.folder == ruled {
 			l := draw.Series{Name: "told that the print is to scale", Dots: []draw.Dot{{}}}
 			if x.folder == ruled {
