@@ -81,3 +81,30 @@ func TestAnnotateDrawsWhereThingsAre(t *testing.T) {
 		t.Errorf("%v, %v", err, out.Rect)
 	}
 }
+
+// A trail is drawn as it lies in the upright picture.
+func TestAnnotateTrail(t *testing.T) {
+	img := image.NewGray(image.Rect(0, 0, 900, 700))
+	for _, orientation := range []int{1, 6} {
+		out, err := vision.Annotate(img, orientation, nil, vision.Result{}, vision.Remarks{Title: []string{"moved"}, Trail: [2]float64{0, 4}})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var box image.Rectangle
+		for y := range out.Rect.Dy() {
+			for x := range out.Rect.Dx() {
+				if c := out.RGBAAt(x, y); c.R > 200 && c.B < 100 {
+					box = box.Union(image.Rect(x, y, x+1, y+1))
+				}
+			}
+		}
+		// Down in the sensor's picture; turned by a quarter, level.
+		long, wide := box.Dy(), box.Dx()
+		if orientation == 6 {
+			long, wide = wide, long
+		}
+		if long < 50 || wide > 8 {
+			t.Errorf("orientation %d: the trail is drawn in %v", orientation, box)
+		}
+	}
+}
