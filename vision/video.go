@@ -31,6 +31,7 @@ type Video struct {
 
 	c    *C.wp_video
 	read int
+	last float64 // time of the last frame read
 }
 
 // The most frames taken on: an hour at 60 a second.
@@ -84,13 +85,15 @@ func (v *Video) Next() (seconds float64, ok bool, err error) {
 		if v.read++; v.read > maxFrames {
 			return 0, false, videoFileError(v.Path, errors.New("it is longer than an hour: film one station at a time"))
 		}
-		if t := float64(at); t > 0 || v.read == 1 || v.FPS == 0 {
-			return math.Max(0, t), true, nil
+		v.last = math.Max(0, float64(at))
+		if v.last == 0 && v.FPS > 0 {
+			v.last = float64(v.read-1) / v.FPS
 		}
-		return float64(v.read-1) / v.FPS, true, nil
+		return v.last, true, nil
 	case 0:
-		// Players and phones do not agree on the last few.
-		if v.read < v.Count*9/10 {
+		// Players and phones do not agree on the last few, and where frames come at an
+		// uneven rate their number may be a guess, but not how long it takes.
+		if v.read < v.Count*9/10 && v.last*v.FPS < 0.9*float64(v.Count) {
 			return 0, false, videoFileError(v.Path, fmt.Errorf("only %d of its %d frames can be read (it is cut short or damaged): copy it from the phone again", v.read, v.Count))
 		}
 		if v.read == 0 {
