@@ -73,6 +73,16 @@ var commands = []func(*App) *cobra.Command{
 	newLessonCommand,
 }
 
+// chapters part the help: a title, and the command each begins with.
+var chapters = []struct{ title, first string }{
+	{"Once, before the first job:", "board"},
+	{"A job, step by step:", "new"},
+	{"From photographs to readings:", "inspect"},
+	{"What to do about them:", "spec"},
+	{"To trust the numbers, and over the years:", "study"},
+	{"To try, to learn and to teach:", "demo"},
+}
+
 // App is what a command may touch of the world outside: its output, and the
 // options every command has. A test fills it with buffers.
 type App struct {
@@ -170,8 +180,17 @@ its standard uncertainty.
 	root.SetVersionTemplate(fmt.Sprintf("{{.Name}} {{.Version}} (OpenCV %s, %s)\n", vision.OpenCVVersion(), runtime.Version()))
 	root.PersistentFlags().BoolVar(&a.JSON, "json", false, "write the result as JSON on standard output, nothing else")
 	root.PersistentFlags().BoolVarP(&a.Quiet, "quiet", "q", false, "no progress, no warnings")
+	group := ""
 	for _, newCommand := range commands {
-		root.AddCommand(newCommand(a))
+		c := newCommand(a)
+		for _, ch := range chapters {
+			if ch.first == c.Name() {
+				group = ch.first
+				root.AddGroup(&cobra.Group{ID: group, Title: ch.title})
+			}
+		}
+		c.GroupID = group
+		root.AddCommand(c)
 	}
 	return root
 }
