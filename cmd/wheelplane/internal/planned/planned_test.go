@@ -218,3 +218,12 @@ func TestDo(t *testing.T) {
 		}
 	}
 }
+
+// Marks of shots from one place stand beside each other, off the vehicle and
+// within the picture.
+func TestMarksAreApart(t *testing.T) {
+	at := [][2]float64{{20, 30}, {20.5, 30}, {21, 31}, {38, 50}, {2, 2}, {20, 30}}
+	if gap := planned.Apart(100, 100, at, [4]float64{40, 20, 60, 80}); gap < 0.2 {
+		t.Errorf("marks are %.2f mm apart", gap)
+	}
+}
