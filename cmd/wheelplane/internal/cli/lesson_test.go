@@ -3,12 +3,14 @@ package cli
 import (
 	"bytes"
 	"encoding/json"
+	"errors"
 	"flag"
 	"fmt"
 	"math"
 	"os"
 	"os/exec"
 	"path/filepath"
+	"reflect"
 	"regexp"
 	"slices"
 	"strconv"
@@ -324,8 +326,17 @@ func TestLessonFromPhotographs(t *testing.T) {
 		t.Fatal(err)
 	}
 	after, err := os.ReadFile(filepath.Join(dir, "one-station", "result.json"))
-	if err != nil || !bytes.Equal(before, after) {
-		t.Errorf("measured again, the folder gives another result (%v)", err)
+	if err != nil {
+		t.Fatal(err)
+	}
+	// A lesson does not ask what is still weak.
+	var told, again map[string]any
+	if err := errors.Join(json.Unmarshal(before, &told), json.Unmarshal(after, &again)); err != nil {
+		t.Fatal(err)
+	}
+	delete(again, "still_weak")
+	if len(told) == 0 || !reflect.DeepEqual(told, again) {
+		t.Error("measured again, the folder gives another result")
 	}
 }
 
