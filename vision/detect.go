@@ -8,6 +8,7 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"sync"
 )
 
 // Corner is one measured inner corner of a board in a photograph.
@@ -54,9 +55,9 @@ type Joint struct {
 	// differ (its pose, its bend, the lens) of which the picture tells anything.
 	Rows [][]float64
 
-	// LackOfFit is the variance factor that Rows already contain: how the parts
-	// of the board scatter about its smooth picture, over what white noise as
-	// large as the residuals would do. Above 1 the picture is not quite as
+	// LackOfFit is a variance factor that Rows already contain, of retouched
+	// pictures in part: how the parts of the board scatter about its smooth
+	// picture, over what white noise as large as the residuals would do. Above 1 the picture is not quite as
 	// predicted, or the print uneven; below 1 the noise is of a kind that edges
 	// average out, as after sharpening.
 	LackOfFit float64
@@ -109,6 +110,7 @@ func Detect(img *image.Gray, boards []Board, opts DetectOptions) (Result, error)
 	if err != nil {
 		return Result{}, err
 	}
+	defer s.done()
 	s.owner = owner
 	if err := s.find(); err != nil {
 		return Result{}, err
@@ -246,12 +248,28 @@ type scene struct {
 	print     blocks
 	explained [][4][2]float64 // where boards were found, with a margin
 
-	look  look // of the last board measured
-	bench bench
-	room  room
+	look look // of the last board measured
+	*tools
 
 	failed  map[int]int // by board: how often it was named and could not be measured
 	patient bool        // nothing is found yet: more may be tried
+}
+
+// tools is the room that work on a photograph needs, left to the next one: fresh
+// memory costs a twentieth of the work.
+type tools struct {
+	bench  bench
+	room   room
+	halves [3][]uint8
+}
+
+var toolbox = sync.Pool{New: func() any { return new(tools) }}
+
+// done leaves the tools to the next photograph. The scene is not used after it.
+func (s *scene) done() {
+	t := s.tools
+	s.tools = nil
+	toolbox.Put(t)
 }
 
 func newScene(img *image.Gray, boards []Board, opts DetectOptions) (*scene, error) {
@@ -260,12 +278,14 @@ func newScene(img *image.Gray, boards []Board, opts DetectOptions) (*scene, erro
 		seen: make([][]Marker, len(boards)), found: make([]*measured, len(boards)), unknown: map[int]bool{},
 		failed: map[int]int{},
 		look:   look{blur: 0.9},
+		tools:  toolbox.Get().(*tools),
 	}
-	for k := 1; k <= 3; k++ {
-		half, err := reduce(s.levels[k-1], 2)
+	for k := range s.tools.halves {
+		half, err := reduceInto(s.tools.halves[k], s.levels[k], 2)
 		if err != nil {
 			return nil, err
 		}
+		s.tools.halves[k] = half.Pix
 		s.levels = append(s.levels, half)
 	}
 	return s, nil

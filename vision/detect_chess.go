@@ -854,9 +854,9 @@ func (s *scene) weigh(g *guess, pat *pattern, level int, only map[int]bool) (res
 type reading struct {
 	marker int
 	seen   []float64
-	blank  []float64
+	blank  []float32
 	ok     []bool
-	spread []float64 // (2·bits-1)²
+	spread []float32 // (2·bits-1)²
 }
 
 type readings []reading
@@ -887,6 +887,7 @@ func (s *scene) readCells(g *guess, level int) (out readings) {
 		sp := spread{1 / (blur * nx), 1 / (blur * ny), &corr}
 
 		r := reading{marker: k}
+		var cells [][2]float64
 		for j := range bits {
 			for i := range bits {
 				x := mid[0] + (float64(i)-float64(bits-1)/2)*cell
@@ -894,32 +895,30 @@ func (s *scene) readCells(g *guess, level int) (out readings) {
 				px, ok := g.warp.at([2]float64{x, y})
 				u, v := (px[0]-(f-1)/2)/f, (px[1]-(f-1)/2)/f
 				ok = ok && u >= 0 && v >= 0 && u < float64(w-1) && v < float64(h-1)
-				var val, dark float64
+				var val float64
 				if ok {
 					iu, iv := int(u), int(v)
 					a, d := u-float64(iu), v-float64(iv)
 					o := img.Pix[iv*img.Stride+iu:]
 					val = (1-d)*((1-a)*float64(o[0])+a*float64(o[1])) + d*((1-a)*float64(o[img.Stride])+a*float64(o[img.Stride+1]))
-					dark, _, _, _ = blank.sample(x, y, sp)
 				}
 				r.ok = append(r.ok, ok)
 				r.seen = append(r.seen, val)
-				r.blank = append(r.blank, dark)
+				cells = append(cells, [2]float64{x, y})
 			}
 		}
+		r.blank, _, _, _ = blank.sample(cells, sp)
 		// The light of a white cell that reaches the centre of another: the
 		// point spread's share of a rectangle, from its corners.
 		n := 2*bits - 1
-		below := make([]float64, (n+1)*(n+1))
+		cells = cells[:0]
 		for j := range n + 1 {
 			for i := range n + 1 {
-				hx, hy := (float64(i)-float64(n)/2)*cell*sp.sx, (float64(j)-float64(n)/2)*cell*sp.sy
-				px, _ := normal(hx)
-				py, _ := normal(hy)
-				below[j*(n+1)+i] = px*py + corr.rest(hx, hy)
+				cells = append(cells, [2]float64{(float64(i) - float64(n)/2) * cell, (float64(j) - float64(n)/2) * cell})
 			}
 		}
-		r.spread = make([]float64, n*n)
+		below, _, _, _ := quadrant.sample(cells, sp)
+		r.spread = make([]float32, n*n)
 		for j := range n {
 			for i := range n {
 				o := j*(n+1) + i
@@ -946,12 +945,12 @@ func (rs readings) against(b *Board) (rest, n float64) {
 				if !r.ok[o] {
 					continue
 				}
-				p := r.blank[o]
+				p := float64(r.blank[o])
 				for y := range bits {
 					line := r.spread[(y-j+bits-1)*(2*bits-1)+bits-1-i:]
 					for x, black := range cells[y+1][1 : bits+1] {
 						if !black {
-							p += line[x]
+							p += float64(line[x])
 						}
 					}
 				}

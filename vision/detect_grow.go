@@ -256,7 +256,7 @@ func (s *scene) measureWhole(m *measured) bool {
 		if !ok {
 			return false
 		}
-		if large := m.follow(&q); !large || looks == maxLookPasses {
+		if !m.follow(&q).far() || looks == maxLookPasses {
 			break
 		}
 	}
@@ -267,25 +267,34 @@ func (s *scene) measureWhole(m *measured) bool {
 	return s.fullPasses(m)
 }
 
-// fullPasses repeats the pass over all pixels until the board stands still,
-// mostly once.
+// fullPasses moves the board to where it belongs by some of its pixels, then
+// repeats the pass over all until it stands still, mostly once.
 func (s *scene) fullPasses(m *measured) bool {
 	b := &s.boards[m.board]
 	cols := numCols
 	if m.look.sharp == 0 {
 		cols = colSharp
 	}
-	for pass := 1; ; pass++ {
-		s.fullPass(m, cols)
-		q, ok := m.solve(b, cols-colBlur)
-		if !ok {
-			return false
-		}
-		if large := m.follow(&q); !large || pass == maxFullPasses {
-			m.whole = &q
-			break
+	var whole smooth
+	for _, round := range [...]struct {
+		most  int
+		again func(step) bool
+	}{{somePixels, step.far}, {mostPixels, step.large}} {
+		for pass := 1; ; pass++ {
+			s.fullPass(m, cols, round.most)
+			var ok bool
+			if whole, ok = m.solve(b, cols-colBlur); !ok {
+				return false
+			}
+			if !round.again(m.follow(&whole)) || pass == maxFullPasses {
+				break
+			}
 		}
 	}
+	if !m.judge(&whole) {
+		return false
+	}
+	m.whole = &whole
 	for i := range m.cs {
 		m.cs[i] = found{why: outside}
 	}
@@ -557,13 +566,13 @@ func (s *scene) measureCorner(pat *pattern, w *warp, at [2]float64, win window, 
 		return found{why: outside}
 	}
 	f, good := s.bench.fitWindow(s.levels[0], pat, &c, win, lk)
-	return judgeWindow(f, good, &c, w.squarePx(at))
+	return judgeWindow(f, good, &c)
 }
 
 // judgeWindow says whether a window looks like its corner.
-func judgeWindow(f fit, good bool, c *chart, squarePx float64) found {
+func judgeWindow(f fit, good bool, c *chart) found {
 	out := found{px: c.px, last: f}
-	limit := math.Max(1, 0.15*squarePx)
+	limit := math.Max(1, 0.15*c.squarePx())
 	switch {
 	case f.inside < 0.6:
 		out.why = outside
@@ -584,21 +593,21 @@ func judgeWindow(f fit, good bool, c *chart, squarePx float64) found {
 }
 
 // learn takes a step from what the windows of a pass wish, within reason, and
-// tells whether it was a large one.
-func (lk *look) learn(sum [4]estimate) (large bool) {
+// tells how large the largest of its parts was.
+func (lk *look) learn(sum [4]estimate) (moved float64) {
 	step := func(k int, limit float64) float64 {
 		if sum[k].weight == 0 {
 			return 0
 		}
 		d := math.Max(-limit, math.Min(limit, sum[k].value/sum[k].weight))
-		large = large || math.Abs(d) > 0.03
+		moved = math.Max(moved, math.Abs(d))
 		return d
 	}
 	lk.blur = math.Max(0.3, math.Min(8, lk.blur*math.Exp(step(0, 0.4))))
 	lk.tone = math.Max(-0.5, math.Min(0.9, lk.tone+step(1, 0.5)))
 	lk.curl = math.Max(-0.6, math.Min(0.6, lk.curl+step(2, 0.4)))
 	lk.sharp = math.Max(-0.5, math.Min(2, lk.sharp+step(3, 0.5)))
-	return large
+	return moved
 }
 
 // cornerFloor is what no window promises to be better than, pixels.

@@ -238,19 +238,11 @@ func cubicTerms(x, y float64) [10]float64 {
 // smoothTerms are the monomials of x and y up to the fifth degree, those of
 // cubicTerms first.
 func smoothTerms(x, y float64) (t [numTerms]float64) {
-	c := cubicTerms(x, y)
-	copy(t[:], c[:])
-	for i := 10; i < numTerms; i++ {
-		e := termPowers[i]
-		t[i] = 1
-		for range e[0] {
-			t[i] *= x
-		}
-		for range e[1] {
-			t[i] *= y
-		}
-	}
-	return t
+	x2, y2 := x*x, y*y
+	x3, y3, xy := x2*x, y2*y, x*y
+	x4, y4 := x2*x2, y2*y2
+	return [numTerms]float64{1, x, y, x2, xy, y2, x3, x2 * y, x * y2, y3,
+		x4, x3 * y, x2 * y2, x * y3, y4, x4 * x, x4 * y, x3 * y2, x2 * y3, x * y4, y4 * y}
 }
 
 const numTerms = 21
@@ -337,21 +329,21 @@ func fitWarp(pts []match, l lens, b *Board, bend bool) (w warp, ok bool) {
 
 // at is the pixel of a board point.
 func (w *warp) at(b [2]float64) (px [2]float64, ok bool) {
-	if px, ok = w.straight(b); ok && w.bend {
-		t := cubicTerms((b[0]-w.mid[0])/w.scale[0], (b[1]-w.mid[1])/w.scale[1])
-		for i := range t {
-			px[0] += w.bx[i] * t[i]
-			px[1] += w.by[i] * t[i]
-		}
+	if px, ok = w.straight(b); !ok || !w.bend {
+		return px, ok
 	}
-	if ok && w.high {
-		t := smoothTerms((b[0]-w.mid[0])/w.scale[0], (b[1]-w.mid[1])/w.scale[1])
+	t := smoothTerms((b[0]-w.mid[0])/w.scale[0], (b[1]-w.mid[1])/w.scale[1])
+	for i := range w.bx {
+		px[0] += w.bx[i] * t[i]
+		px[1] += w.by[i] * t[i]
+	}
+	if w.high {
 		for i := range w.hx {
 			px[0] += w.hx[i] * t[10+i]
 			px[1] += w.hy[i] * t[10+i]
 		}
 	}
-	return px, ok
+	return px, true
 }
 
 // chart is the inverse of a warp near one board point: from pixels to board
@@ -376,10 +368,10 @@ func (w *warp) chartAt(b [2]float64, half float64, factor int) (c chart, ok bool
 	if c.px, ok = reduced(b); !ok {
 		return
 	}
-	var px [25][2]float64
+	var px [16][2]float64
 	c.lo, c.hi = c.px, c.px
 	for i := range px {
-		dx, dy := half*(float64(i%5)/2-1), half*(float64(i/5)/2-1)
+		dx, dy := half*(float64(i%4)*2/3-1), half*(float64(i/4)*2/3-1)
 		if px[i], ok = reduced([2]float64{b[0] + dx, b[1] + dy}); !ok {
 			return
 		}
@@ -394,7 +386,7 @@ func (w *warp) chartAt(b [2]float64, half float64, factor int) (c chart, ok bool
 	var n matrix
 	for i := range px {
 		t := cubicTerms((px[i][0]-c.px[0])/c.unit, (px[i][1]-c.px[1])/c.unit)
-		dx, dy := half*(float64(i%5)/2-1), half*(float64(i/5)/2-1)
+		dx, dy := half*(float64(i%4)*2/3-1), half*(float64(i/4)*2/3-1)
 		for j := range t {
 			c.x[j] += t[j] * dx
 			c.y[j] += t[j] * dy
@@ -406,4 +398,11 @@ func (w *warp) chartAt(b [2]float64, half float64, factor int) (c chart, ok bool
 	inv, ok := n.invert(10)
 	c.x, c.y = inv.times(&c.x), inv.times(&c.y)
 	return c, ok
+}
+
+// squarePx is the smaller extent of a square at the chart's point, pixels.
+func (c *chart) squarePx() float64 {
+	_, xa, xb := poly(&c.x, 0, 0)
+	_, ya, yb := poly(&c.y, 0, 0)
+	return c.unit * math.Min(math.Hypot(xa, xb), math.Hypot(ya, yb)) / math.Abs(xa*yb-xb*ya)
 }

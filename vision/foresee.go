@@ -300,7 +300,7 @@ func (f *Foresight) between(blurX, blurY, weight float64) *slopes {
 // right angles, which is quicker.
 func (f *Foresight) joint(cov *mat.SymDense, corners []Corner, l Likeness) *Joint {
 	k, d, n := len(f.modes.powers), len(f.ortho), len(corners)
-	least := leastOf(l.Lack, l.Retouched)
+	factor, least := promised(l.Lack, l.Retouched)
 	sym := mat.NewSymDense(2*d, nil)
 	half := make([]float64, k)
 	for a := range 2 {
@@ -314,7 +314,7 @@ func (f *Foresight) joint(cov *mat.SymDense, corners []Corner, l Likeness) *Join
 				}
 				for j := range d {
 					if a*d+i >= b*d+j {
-						sym.SetSym(a*d+i, b*d+j, l.Lack*dot(half, f.inOrtho[j]))
+						sym.SetSym(a*d+i, b*d+j, factor*dot(half, f.inOrtho[j]))
 					}
 				}
 			}

@@ -101,8 +101,15 @@ func findMarkers(img *image.Gray, d Dictionary, s markerSearch) (read []Marker, 
 
 // reduce averages blocks of factor × factor pixels. Reduced pixel r lies at
 // factor·r + (factor-1)/2 of the original.
-func reduce(img *image.Gray, factor int) (*image.Gray, error) {
-	out := image.NewGray(image.Rect(0, 0, img.Bounds().Dx()/factor, img.Bounds().Dy()/factor))
+func reduce(img *image.Gray, factor int) (*image.Gray, error) { return reduceInto(nil, img, factor) }
+
+// reduceInto is reduce with room for the pixels, if that is large enough.
+func reduceInto(room []uint8, img *image.Gray, factor int) (*image.Gray, error) {
+	w, h := img.Bounds().Dx()/factor, img.Bounds().Dy()/factor
+	if cap(room) < w*h {
+		room = make([]uint8, w*h)
+	}
+	out := &image.Gray{Pix: room[:w*h], Stride: w, Rect: image.Rect(0, 0, w, h)}
 	if len(out.Pix) == 0 {
 		return out, nil
 	}

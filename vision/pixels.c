@@ -3,7 +3,7 @@
 #include <math.h>
 #include <string.h>
 
-void wp_edges(const uint8_t *pix, int w, int h, int stride, float *out) {
+WP_WIDE void wp_edges(const uint8_t *pix, int w, int h, int stride, float *out) {
 	const int bw = w / 8, bh = h / 8;
 	for (int by = 0; by < bh; by++) {
 		for (int bx = 0; bx < bw; bx++) {
@@ -35,7 +35,7 @@ void wp_edges(const uint8_t *pix, int w, int h, int stride, float *out) {
 	}
 }
 
-int wp_saddles(const uint8_t *pix, int w, int h, int stride, float least, int16_t *restrict s, float *restrict v,
+WP_WIDE int wp_saddles(const uint8_t *pix, int w, int h, int stride, float least, int16_t *restrict s, float *restrict v,
 	int32_t *places, float *values, int cap) {
 	for (int y = 1; y < h - 1; y++) {
 		const uint8_t *row = pix + (long)y * stride, *up = row - stride, *down = row + stride;

@@ -1,7 +1,7 @@
 package vision
 
 /*
-#cgo CFLAGS: -O3
+#cgo CFLAGS: -O3 -Wno-psabi
 #cgo LDFLAGS: -lm
 #include "pixels.h"
 */

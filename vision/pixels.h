@@ -3,7 +3,13 @@
 
 #include <stdint.h>
 
-/* Loops over all pixels, in C because its compilers do several at once. */
+/* Loops over all pixels, in C because its compilers do several at once: twice as
+   many where the processor has wider registers, with the same numbers. */
+#if defined(__x86_64__) && defined(__GLIBC__) && defined(__GNUC__) && !defined(__clang__)
+#define WP_WIDE __attribute__((target_clones("avx2", "default")))
+#else
+#define WP_WIDE
+#endif
 
 /* For every block of 8 x 8 pixels of a picture w x h, row by row, the smaller
    eigenvalue of the mean structure tensor: grey levels squared per pixel. out

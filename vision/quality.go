@@ -535,13 +535,20 @@ func (e *spreadEye) predict(w []spreadPixel, s *spreadState, k int) {
 	e.near.set(a.rho)
 	e.mask.set(z.rho)
 	tone, curl, sharp := s[spreadTone], e.look.curl, s[spreadSharp]
+	at, sharper, wider := make([][2]float64, len(w)), make([]spread, len(w)), make([]spread, len(w))
 	for i, p := range w {
+		at[i] = [2]float64{p.x, p.y}
 		b := c.board(p)
-		v, _, _, _ := e.pat.sample(p.x, p.y, spread{b.sx, b.sy, &e.near})
+		sharper[i] = spread{b.sx, b.sy, &e.near}
+		b = wide.board(p)
+		wider[i] = spread{b.sx, b.sy, &e.mask}
+	}
+	seen, _, _, _ := e.pat.sample(at, sharper...)
+	masked, _, _, _ := e.pat.sample(at, wider...)
+	for i := range w {
+		v, u := float64(seen[i]), float64(masked[i])
 		bump := v * (1 - v)
 		g := v + tone*bump + curl*bump*(1-2*v)
-		b = wide.board(p)
-		u, _, _, _ := e.pat.sample(p.x, p.y, spread{b.sx, b.sy, &e.mask})
 		e.grey[k][i] = g + sharp*(g-u-tone*narrow*u*(1-u))
 	}
 }

@@ -1,5 +1,8 @@
 package vision
 
+// #include "refine_rows.h"
+import "C"
+
 import (
 	"image"
 	"math"
@@ -98,118 +101,21 @@ type bench struct {
 	r, sol   [numCols]float64
 	variance float64
 
-	edges edgeMap
-}
-
-type sampleRow struct {
-	col    [numCols]float64
-	grey   float64
-	weight float64
-	off    float64 // residual of the last solution
-	quad   int
-	x, y   int
-	dx, dy float64 // squares from the corner
-}
-
-// add adds a pixel to the normal equations.
-func (s *sampleRow) add(n *matrix, r *[numCols]float64, cols int) {
-	c := &s.col
-	wg := s.weight * s.grey
-	if c[colShiftX] == 0 && c[colShiftY] == 0 {
-		// A flat place: no edge is near.
-		r[colDark] += wg
-		n[colDark][colDark] += s.weight
-		for j := colGain; j <= colTiltY; j++ {
-			e := s.weight * c[j]
-			r[j] += c[j] * wg
-			n[j][colDark] += e
-			for k := colGain; k <= j; k++ {
-				n[j][k] += e * c[k]
-			}
-		}
-		return
-	}
-	for j := 0; j < cols && j < numCols; j++ {
-		e := s.weight * c[j]
-		r[j] += c[j] * wg
-		row := &n[j]
-		for k := 0; k <= j; k++ {
-			row[k] += e * c[k]
-		}
-	}
-}
-
-// eye predicts what the camera sees of a print.
-type eye struct {
-	p      *pattern
-	look   look
-	second bool    // with the mask of the sharpening
-	narrow float64 // the blur over the mask's
+	window C.wp_window
 	corr   correlation
-}
-
-// glimpse is one point as predicted: its whiteness, 0 to 1 but for sharpening,
-// the derivatives along the board, per square, and the columns of the look.
-type glimpse struct {
-	g, x, y                 float64
-	blur, tone, curl, sharp float64
-}
-
-func (e *eye) set(p *pattern, lk look, second bool, rho float64) {
-	e.p, e.look, e.second = p, lk, second
-	e.narrow = lk.blur / math.Sqrt(lk.blur*lk.blur+sharpRadius*sharpRadius)
-	e.corr.set(rho)
-}
-
-// see looks at the board's point (x, y), which the point spread smears with
-// standard deviations of 1/sx and 1/sy squares.
-func (e *eye) see(x, y, sx, sy float64) (i glimpse) {
-	lk := &e.look
-	v, vx, vy, vs := e.p.sample(x, y, spread{sx, sy, &e.corr})
-	// Tone curve, then sharpening. The mask blurs the tone's bump at an
-	// edge, v·(1-v), to about that of the blurred edge, with the same sum.
-	bump := v * (1 - v)
-	i.curl = bump * (1 - 2*v)
-	slope := 1 + lk.tone*(1-2*v) + lk.curl*(1-6*bump)
-	i.g, i.tone = v+lk.tone*bump+lk.curl*i.curl, bump
-	if !e.second {
-		i.x, i.y, i.blur = slope*vx, slope*vy, slope*vs
-		return
-	}
-	narrow := e.narrow
-	u, ux, uy, us := e.p.sample(x, y, spread{sx * narrow, sy * narrow, &e.corr})
-	wide := narrow * u * (1 - u)
-	i.sharp = i.g - u - lk.tone*wide
-	i.g += lk.sharp * i.sharp
-	i.tone += lk.sharp * (bump - wide)
-	i.curl *= 1 + lk.sharp // the mask has blurred its own away
-	down := -lk.sharp * (1 + lk.tone*narrow*(1-2*u))
-	slope *= 1 + lk.sharp
-	i.x, i.y = slope*vx+down*ux, slope*vy+down*uy
-	i.blur = slope*vs + down*us*narrow*narrow
-	return
 }
 
 // fitWindow fits the chart's corner in img.
 func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk look) (f fit, ok bool) {
-	b := img.Bounds()
-	width, height := b.Dx(), b.Dy()
-	lo, hi := win.bounds()
-	x0, x1 := int(math.Ceil(c.lo[0])), int(math.Floor(c.hi[0]))
-	y0, y1 := int(math.Ceil(c.lo[1])), int(math.Floor(c.hi[1]))
-	w.rows = w.rows[:0]
 	_, xa, xb := poly(&c.x, 0, 0)
 	_, ya, yb := poly(&c.y, 0, 0)
-	na, nb := math.Hypot(xa, xb), math.Hypot(ya, yb)
 	area := math.Abs(xa*yb-xb*ya) / (c.unit * c.unit) // of a pixel, squares
-	if !(na > 0) || !(nb > 0) || !(area > 0) {
+	if !(area > 0) {
 		return f, false
 	}
-	var e eye
-	e.set(p, lk, win.cols > colSharp || lk.sharp != 0, (xa*ya+xb*yb)/(na*nb))
-	iu := 1 / c.unit
 	skip := 1
 	if win.max > 0 {
+		lo, hi := win.bounds()
 		skip = max(1, int(math.Round((hi[0]-lo[0])*(hi[1]-lo[1])/area/float64(win.max))))
 	}
 	// Thinned out on a slanted lattice, so that no line of the print is missed.
@@ -217,76 +123,18 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 	if skip > 3 {
 		slant = 2
 	}
-	outside := 0
-	// The blur in board units changes little along a row: it is interpolated.
-	spreadAt := func(ex, ey *cubicRow, a float64) (sx, sy float64) {
-		xu, xv := ex.slopes(a)
-		yu, yv := ey.slopes(a)
-		k := 1 / (lk.blur * iu)
-		return k / math.Sqrt(xu*xu+xv*xv), k / math.Sqrt(yu*yu+yv*yv)
-	}
-	for y := y0; y <= y1; y++ {
-		bb := (float64(y) - c.px[1]) * iu
-		// For one row the polynomials are cubics in a.
-		ex := rowPoly(&c.x, bb)
-		ey := rowPoly(&c.y, bb)
-		rowOK := y >= 0 && y < height
-		var line []uint8
-		if rowOK {
-			line = img.Pix[y*img.Stride:]
-		}
-		first := x0
-		if skip > 1 {
-			first += (((slant*y-x0)%skip + skip) % skip)
-		}
-		a0, a1 := (float64(x0)-c.px[0])*iu, (float64(x1)-c.px[0])*iu
-		sx0, sy0 := spreadAt(&ex, &ey, a0)
-		sx1, sy1 := spreadAt(&ex, &ey, a1)
-		ia := 1 / math.Max(a1-a0, 1e-9)
-		dsx, dsy := (sx1-sx0)*ia, (sy1-sy0)*ia
-		for x := first; x <= x1; x += skip {
-			a := (float64(x) - c.px[0]) * iu
-			dx := ex.v[0] + a*(ex.v[1]+a*(ex.v[2]+a*ex.v[3]))
-			if dx > hi[0] || dx < lo[0] {
-				continue
-			}
-			dy := ey.v[0] + a*(ey.v[1]+a*(ey.v[2]+a*ey.v[3]))
-			if dy > hi[1] || dy < lo[1] {
-				continue
-			}
-			if !rowOK || x < 0 || x >= width {
-				outside++
-				continue
-			}
-			i := e.see(c.board[0]+dx, c.board[1]+dy, sx0+(a-a0)*dsx, sy0+(a-a0)*dsy)
-			// Gradients of the board coordinates, per pixel.
-			xu, xv := ex.slopes(a)
-			yu, yv := ey.slopes(a)
-			xu, xv, yu, yv = xu*iu, xv*iu, yu*iu, yv*iu
-			q := 0
-			if dx > 0 {
-				q = 1
-			}
-			if dy > 0 {
-				q |= 2
-			}
-			w.rows = append(w.rows, sampleRow{
-				col:  [numCols]float64{-i.x*xu - i.y*yu, -i.x*xv - i.y*yv, 1, i.g, (i.g + lk.dark) * dx, (i.g + lk.dark) * dy, i.blur, i.tone, i.curl, i.sharp},
-				grey: float64(line[x]), weight: 1, quad: q, x: x, y: y, dx: dx, dy: dy,
-			})
-		}
-	}
 	cols := win.cols
+	f.inside, ok = w.predict(img, p, c, &win, lk, cols > colSharp || lk.sharp != 0, thinning{skip, skip, skip, slant})
 	count := len(w.rows)
-	if count < 3*cols {
+	if !ok || count < 3*cols {
 		return f, false
 	}
-	f.inside = float64(count) / float64(count+outside)
 
 	var mean, square float64
 	for i := range w.rows {
-		mean += w.rows[i].grey
-		square += w.rows[i].grey * w.rows[i].grey
+		g := float64(w.rows[i].grey)
+		mean += g
+		square += g * g
 	}
 	total := square - mean*mean/float64(count)
 	inv, sol, good := w.solve(cols)
@@ -299,10 +147,10 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 	var sum, weight, num [4]float64
 	for i := range w.rows {
 		row := &w.rows[i]
-		e := row.off
-		sum[row.quad] += row.weight * e * e
-		weight[row.quad] += row.weight
-		num[row.quad]++
+		e, wt := float64(row.col[colOff]), float64(row.weight)
+		sum[row.quad&3] += wt * e * e
+		weight[row.quad&3] += wt
+		num[row.quad&3]++
 	}
 	rss := sum[0] + sum[1] + sum[2] + sum[3]
 	kept := weight[0] + weight[1] + weight[2] + weight[3]
@@ -334,9 +182,17 @@ func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk 
 
 // solve is the weighted least-squares solution of the rows.
 func (w *bench) solve(cols int) (inv matrix, sol [numCols]float64, ok bool) {
+	w.residuals(&sol)
+	var t sums
+	w.add(&t, 0, 0)
 	w.n, w.r = matrix{}, [numCols]float64{}
-	for i := range w.rows {
-		w.rows[i].add(&w.n, &w.r, cols)
+	for q := range t.n {
+		for j := range cols {
+			w.r[j] += t.n[q][colOff][j]
+			for k := range j + 1 {
+				w.n[j][k] += t.n[q][j][k]
+			}
+		}
 	}
 	if inv, ok = w.n.invert(cols); !ok {
 		return
@@ -347,14 +203,7 @@ func (w *bench) solve(cols int) (inv matrix, sol [numCols]float64, ok bool) {
 		}
 	}
 	w.sol = sol
-	for i := range w.rows {
-		s := &w.rows[i]
-		e := s.grey
-		for j, v := range sol[:cols] {
-			e -= s.col[j] * v
-		}
-		s.off = e
-	}
+	w.residuals(&sol)
 	return
 }
 
@@ -375,7 +224,7 @@ func (w *bench) doubt(gain float64) bool {
 	w.some = w.some[:0]
 	step := 1 + len(w.rows)/100
 	for i := 0; i < len(w.rows); i += step {
-		w.some = append(w.some, math.Abs(w.rows[i].off))
+		w.some = append(w.some, math.Abs(float64(w.rows[i].col[colOff])))
 	}
 	sort.Float64s(w.some)
 	scale := 1.4826 * w.some[len(w.some)/2] // of a normal distribution, from its median
@@ -385,8 +234,8 @@ func (w *bench) doubt(gain float64) bool {
 	w.weights = w.weights[:0]
 	for i := range w.rows {
 		row := &w.rows[i]
-		e := row.off
-		gx, gy := row.col[colShiftX]*edge, row.col[colShiftY]*edge
+		e := float64(row.col[colOff])
+		gx, gy := float64(row.col[colShiftX])*edge, float64(row.col[colShiftY])*edge
 		t := e * e / ((scale*scale + gx*gx + gy*gy) * (doubtFrom * doubtFrom))
 		if t > 0.5 {
 			out++
@@ -398,7 +247,7 @@ func (w *bench) doubt(gain float64) bool {
 		return false
 	}
 	for i := range w.rows {
-		w.rows[i].weight = w.weights[i]
+		w.rows[i].weight = float32(w.weights[i])
 	}
 	return true
 }
@@ -422,20 +271,24 @@ type pull struct {
 // solution has followed the noise.
 func (w *bench) colour(inv *matrix, cols int, variance float64) (shown, white float64) {
 	cols = min(cols, colBlur)
-	x0, y0, x1, y1 := w.rows[0].x, w.rows[0].y, w.rows[0].x, w.rows[0].y
+	at := func(s *sampleRow) (x, y int) { return int(s.x), int(s.y) }
+	x0, y0 := at(&w.rows[0])
+	x1, y1 := x0, y0
 	w.pull = w.pull[:0]
 	for i := range w.rows {
 		s := &w.rows[i]
-		x0, x1, y0, y1 = min(x0, s.x), max(x1, s.x), min(y0, s.y), max(y1, s.y)
+		x, y := at(s)
+		x0, x1, y0, y1 = min(x0, x), max(x1, x), min(y0, y), max(y1, y)
 		var p pull
 		for j := range cols {
 			for k, v := range s.col[:cols] {
-				p.all[j] += inv[j][k] * v
+				p.all[j] += inv[j][k] * float64(v)
 			}
-			p.all[j] *= s.weight
+			p.all[j] *= float64(s.weight)
 		}
+		off := float64(s.col[colOff])
 		p.shift = [2]float64{p.all[colShiftX], p.all[colShiftY]}
-		p.moved = [2]float64{p.shift[0] * s.off, p.shift[1] * s.off}
+		p.moved = [2]float64{p.shift[0] * off, p.shift[1] * off}
 		w.pull = append(w.pull, p)
 	}
 	const reach = colourReach
@@ -447,15 +300,17 @@ func (w *bench) colour(inv *matrix, cols int, variance float64) (shown, white fl
 	w.grid = w.grid[:n]
 	clear(w.grid)
 	for i := range w.rows {
-		w.grid[(w.rows[i].y-y0+reach)*width+w.rows[i].x-x0+reach] = int32(i + 1)
+		x, y := at(&w.rows[i])
+		w.grid[(y-y0+reach)*width+x-x0+reach] = int32(i + 1)
 	}
 	// Every third pixel with all its neighbours is enough.
 	for i := 0; i < len(w.rows); i += 3 {
 		p := &w.pull[i]
-		at := (w.rows[i].y-y0+reach)*width + w.rows[i].x - x0 + reach
+		x, y := at(&w.rows[i])
+		middle := (y-y0+reach)*width + x - x0 + reach
 		for dy := -reach; dy <= reach; dy++ {
 			for dx := -reach; dx <= reach; dx++ {
-				j := w.grid[at+dy*width+dx]
+				j := w.grid[middle+dy*width+dx]
 				if j == 0 || dx*dx+dy*dy > reach*reach+1 {
 					continue
 				}
@@ -464,7 +319,7 @@ func (w *bench) colour(inv *matrix, cols int, variance float64) (shown, white fl
 				// Residuals of white noise: unit matrix less the hat matrix.
 				var hat float64
 				for k, v := range w.rows[j-1].col[:cols] {
-					hat -= p.all[k] * v
+					hat -= p.all[k] * float64(v)
 				}
 				if dx == 0 && dy == 0 {
 					hat++

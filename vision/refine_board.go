@@ -31,6 +31,9 @@ type node struct {
 	// Where the edges of each quadrant are that tell of its shift in x, and in
 	// y: the displacement that it sees is that of these places.
 	centre [4][2][2]float64
+
+	// The modes of the solution at those places, all 0 where nothing is seen.
+	modes [4][2][numTerms]float64
 }
 
 // system is what a window says of the shifts of its quadrants (x, y of each)
@@ -126,33 +129,29 @@ func (s *scene) nodePass(m *measured, win window) {
 			continue
 		}
 		f, ok := s.bench.fitWindow(s.levels[0], m.pat, &c, w, m.look)
-		n.judge(f, ok, &c, m.warp.squarePx(n.at))
+		n.judge(f, ok, &c)
 		if ok {
 			copy(n.light[:], s.bench.sol[colDark:colBlur])
 			n.variance = math.Max(s.bench.variance, leastVariance)
+			// The residuals of the light alone.
+			s.bench.residuals(n.lit())
 			var t sums
-			for i := range s.bench.rows {
-				// The residual of the light alone.
-				r := &s.bench.rows[i]
-				off := r.off + r.col[colShiftX]*s.bench.sol[colShiftX] + r.col[colShiftY]*s.bench.sol[colShiftY]
-				for k := colBlur; k < w.cols; k++ {
-					off += r.col[k] * s.bench.sol[k]
-				}
-				t.add(r.quad, &r.col, r.weight, r.weight*off)
-				t.place(r.quad, &r.col, r.weight, r.dx, r.dy)
-			}
+			s.bench.add(&t, 0, 0)
 			n.reduce(&t, w.cols)
 		}
 	}
+}
+
+// lit is the node's light as a solution.
+func (n *node) lit() *[numCols]float64 {
+	return &[numCols]float64{colDark: n.light[0], colGain: n.light[1], colTiltX: n.light[2], colTiltY: n.light[3]}
 }
 
 // leastVariance is that of rounding to grey levels.
 const leastVariance = 1.0 / 12
 
 // judge tells whether the node's window looks like it.
-func (n *node) judge(f fit, good bool, c *chart, squarePx float64) {
-	n.found = judgeWindow(f, good, c, squarePx)
-}
+func (n *node) judge(f fit, good bool, c *chart) { n.found = judgeWindow(f, good, c) }
 
 // reduce eliminates the light from the window's normal equations.
 func (n *node) reduce(t *sums, cols int) {
@@ -183,7 +182,7 @@ func (n *node) reduce(t *sums, cols int) {
 	)
 	looks := cols - colBlur
 	for q := range t.n {
-		m, e := &t.n[q], &t.r[q]
+		m, e := &t.n[q], &t.n[q][colOff]
 		for k := range light {
 			light[k] += e[colDark+k]
 		}
@@ -240,9 +239,9 @@ func (n *node) reduce(t *sums, cols int) {
 	for q := range n.centre {
 		for k := range 2 {
 			c := n.at
-			if t.slope[q][k] > 0 {
-				c[0] += t.at[q][k][0] / t.slope[q][k]
-				c[1] += t.at[q][k][1] / t.slope[q][k]
+			if slope := t.n[q][colShiftX+k][colShiftX+k]; slope > 0 {
+				c[0] += t.at[q][k][0] / slope
+				c[1] += t.at[q][k][1] / slope
 			}
 			n.centre[q][k] = c
 		}
@@ -298,10 +297,13 @@ func (d *modes) at(b [2]float64) (f [numTerms]float64) {
 type smooth struct {
 	modes modes
 	x     []float64     // coefficients in x, in y, the push of the outline, the look
-	cov   *mat.SymDense // of x, with the pixels' own noise
 	looks int           // columns of the look solved for
-	lack  float64       // variance factor from the scatter of the windows
 	used  int           // windows
+	chol  *mat.Cholesky // of the normal equations
+
+	scatter float64       // of the windows about it: the sum of offSquared
+	cov     *mat.SymDense // of x, with the pixels' own noise; of a solution judged
+	lack    float64       // variance factor from the scatter of the windows
 }
 
 // shift is the displacement of a board point, pixels.
@@ -364,11 +366,16 @@ func (m *measured) solve(b *Board, looks int) (q smooth, ok bool) {
 			break
 		}
 	}
+	for i := range m.nodes {
+		if nd := &m.nodes[i]; m.counts(nd) {
+			nd.look(&q.modes)
+		}
+	}
 	k := len(q.modes.powers)
 	dim := 2*k + 1 + looks
 	for round := 0; round < 4; round++ {
 		q.used = 0
-		n := make([]float64, dim*dim)
+		n := make([]float64, dim*dim) // its lower triangle
 		r := make([]float64, dim)
 		for i := range k {
 			prior := posePrior
@@ -388,31 +395,28 @@ func (m *measured) solve(b *Board, looks int) (q smooth, ok bool) {
 				continue
 			}
 			q.used++
-			j := m.design(&q, nd)
-			for a := range j {
-				if a >= numShifts+looks {
-					break
-				}
-				// A row of the system times the design.
+			for a := range numShifts + looks {
+				// A row of the system times the design, and that by the design.
 				var t [maxUnknowns]float64
-				for c := range numShifts + looks {
-					w := nd.system.n[a][c]
-					if w == 0 {
-						continue
-					}
-					for i, v := range j[c][:dim] {
-						t[i] += w * v
-					}
-				}
-				for i, v := range j[a][:dim] {
-					if v == 0 {
-						continue
-					}
+				q.times(nd, &nd.system.n[a], &t)
+				add := func(i int, v float64) {
 					r[i] += v * nd.system.r[a]
-					row := n[i*dim : (i+1)*dim]
+					row := n[i*dim : i*dim+i+1]
 					for l := range row {
 						row[l] += v * t[l]
 					}
+				}
+				if a >= numShifts {
+					add(2*k+1+a-numShifts, 1)
+					continue
+				}
+				for i, v := range nd.modes[a/2][a%2][:k] {
+					if v != 0 {
+						add(a%2*k+i, v)
+					}
+				}
+				if v := nd.pushed(a); v != 0 {
+					add(2*k, v)
 				}
 			}
 		}
@@ -420,6 +424,11 @@ func (m *measured) solve(b *Board, looks int) (q smooth, ok bool) {
 			return q, false
 		}
 		var chol mat.Cholesky
+		for i := range dim {
+			for l := range i {
+				n[l*dim+i] = n[i*dim+l]
+			}
+		}
 		if !chol.Factorize(mat.NewSymDense(dim, n)) {
 			return q, false
 		}
@@ -452,22 +461,28 @@ func (m *measured) solve(b *Board, looks int) (q smooth, ok bool) {
 			}
 		}
 		if out == 0 {
-			var cov mat.SymDense
-			if chol.InverseTo(&cov) != nil {
-				return q, false
-			}
-			q.cov = &cov
-			spare = 0
-			for i := range m.nodes {
-				if nd := &m.nodes[i]; m.counts(nd) {
-					spare += 2 - m.leverage(&q, nd)
-				}
-			}
-			q.lack = sum / math.Max(1, spare)
+			q.chol, q.scatter = &chol, sum
 			return q, true
 		}
 	}
 	return q, false
+}
+
+// judge works out how certain the solution is.
+func (m *measured) judge(q *smooth) bool {
+	var cov mat.SymDense
+	if q.chol.InverseTo(&cov) != nil {
+		return false
+	}
+	q.cov = &cov
+	var spare float64
+	for i := range m.nodes {
+		if nd := &m.nodes[i]; m.counts(nd) {
+			spare += 2 - m.leverage(q, nd)
+		}
+	}
+	q.lack = q.scatter / math.Max(1, spare)
+	return true
 }
 
 // maxUnknowns are those of the smooth solution: the modes in x and in y, the
@@ -481,25 +496,44 @@ func (m *measured) counts(nd *node) bool {
 	return nd.ok && (!m.guessed || nd.corner >= 0)
 }
 
-// design is how the solution moves what a node's system knows of.
-func (m *measured) design(q *smooth, nd *node) (j [numShared][maxUnknowns]float64) {
-	k := len(q.modes.powers)
-	push := &nd.push
+// look evaluates the modes where the node's window sees edges.
+func (nd *node) look(d *modes) {
 	for quad := range nd.centre {
 		for a := range 2 {
-			row := &j[2*quad+a]
 			if nd.system.n[2*quad+a][2*quad+a] == 0 {
-				continue // nothing of the quadrant is seen
+				nd.modes[quad][a] = [numTerms]float64{} // nothing of the quadrant is seen
+				continue
 			}
-			f := q.modes.at(nd.centre[quad][a])
-			copy(row[a*k:a*k+k], f[:])
-			row[2*k] = push[a]
+			nd.modes[quad][a] = d.at(nd.centre[quad][a])
 		}
 	}
-	for i := range q.looks {
-		j[numShifts+i][2*k+1+i] = 1
+}
+
+// pushed is how the outline's push moves a shift of the node's system.
+func (nd *node) pushed(a int) float64 {
+	if nd.system.n[a][a] == 0 {
+		return 0
 	}
-	return j
+	return nd.push[a%2]
+}
+
+// times adds a row of the node's system times the design: how the solution moves
+// what the system knows of.
+func (q *smooth) times(nd *node, row *[numShared]float64, t *[maxUnknowns]float64) {
+	k := len(q.modes.powers)
+	for c, w := range row[:numShifts] {
+		if w == 0 {
+			continue
+		}
+		to := t[c%2*k:][:k]
+		for i, v := range nd.modes[c/2][c%2][:k] {
+			to[i] += w * v
+		}
+		t[2*k] += w * nd.pushed(c)
+	}
+	for i := range q.looks {
+		t[2*k+1+i] += row[numShifts+i]
+	}
 }
 
 // outward is the direction in the picture in which the outline at a node goes
@@ -548,15 +582,15 @@ func (m *measured) offSquared(q *smooth, nd *node) float64 {
 // off are the normal equations of a shift of the window from where the smooth
 // solution has it: xx, xy, yy, and their right-hand side.
 func (m *measured) off(q *smooth, nd *node) (n [3]float64, r [2]float64) {
-	j := m.design(q, nd)
+	k := len(q.modes.powers)
 	var left [numShared]float64
-	for a := range left {
-		if a < numShifts+q.looks {
-			for i, v := range q.x {
-				left[a] += j[a][i] * v
-			}
+	for a := range numShifts {
+		left[a] = nd.pushed(a) * q.x[2*k]
+		for i, v := range nd.modes[a/2][a%2][:k] {
+			left[a] += v * q.x[a%2*k+i]
 		}
 	}
+	copy(left[numShifts:], q.x[2*k+1:])
 	s := &nd.system
 	for a := range numShifts {
 		v := s.r[a]
@@ -575,24 +609,15 @@ func (m *measured) off(q *smooth, nd *node) (n [3]float64, r [2]float64) {
 // leverage is how much of a window's two degrees of freedom the smooth solution
 // has followed: what the mean of offSquared falls short of 2.
 func (m *measured) leverage(q *smooth, nd *node) (l float64) {
-	j := m.design(q, nd)
 	dim := len(q.x)
 	// What the solution does to the sums that off makes.
 	var a [2][maxUnknowns]float64
 	var n [3]float64
 	for i := range numShifts {
-		for b := range numShared {
-			s := nd.system.n[i][b]
-			if s == 0 {
-				continue
-			}
-			if b < numShifts {
-				n[i%2+b%2] += s
-			}
-			for c, v := range j[b][:dim] {
-				a[i%2][c] += s * v
-			}
+		for b := range numShifts {
+			n[i%2+b%2] += nd.system.n[i][b]
 		}
+		q.times(nd, &nd.system.n[i], &a[i%2])
 	}
 	n[1] /= 2
 	det := n[0]*n[2] - n[1]*n[1]
@@ -600,16 +625,18 @@ func (m *measured) leverage(q *smooth, nd *node) (l float64) {
 		return 2
 	}
 	var v [3]float64
+	cov := q.cov.RawSymmetric() // the upper triangle
 	for i := range dim {
 		var x, y float64
-		for c := range dim {
-			w := q.cov.At(i, c)
-			x += w * a[0][c]
-			y += w * a[1][c]
+		row := cov.Data[i*cov.Stride:][:dim]
+		x, y = row[i]*a[0][i]/2, row[i]*a[1][i]/2
+		for c := i + 1; c < dim; c++ {
+			x += row[c] * a[0][c]
+			y += row[c] * a[1][c]
 		}
-		v[0] += a[0][i] * x
-		v[1] += a[0][i] * y
-		v[2] += a[1][i] * y
+		v[0] += 2 * a[0][i] * x
+		v[1] += a[0][i]*y + a[1][i]*x
+		v[2] += 2 * a[1][i] * y
 	}
 	return (n[2]*v[0] - 2*n[1]*v[1] + n[0]*v[2]) / det
 }
@@ -626,9 +653,23 @@ func (m *measured) own(nd *node) [2]float64 {
 	return px
 }
 
-// follow moves the warp by the solution and takes the look over. large tells
-// whether that was a large step.
-func (m *measured) follow(q *smooth) (large bool) {
+// step is how far a solution moved a board, pixels, and its look.
+type step struct{ px, look float64 }
+
+// large tells whether derivatives from before the step are not good enough for
+// the last pass; far, not good enough to take pixels at their word.
+func (s step) large() bool { return s.px > largeShift || s.look > largeLook }
+func (s step) far() bool   { return s.px > farShift || s.look > farLook }
+
+const (
+	largeShift = 0.06
+	largeLook  = 0.045
+	farShift   = 0.2
+	farLook    = 0.15
+)
+
+// follow moves the warp by the solution and takes the look over.
+func (m *measured) follow(q *smooth) (moved step) {
 	w, k := &m.warp, len(q.modes.powers)
 	if !w.bend {
 		w.bend, w.mid, w.scale = true, q.modes.mid, q.modes.scale
@@ -647,142 +688,24 @@ func (m *measured) follow(q *smooth) (large bool) {
 	for i := range q.looks {
 		wish[i] = estimate{q.x[2*k+1+i], 1}
 	}
-	large = m.look.learn(wish)
+	moved.look = m.look.learn(wish)
 	var dark []float64
 	for i := range m.nodes {
 		if nd := &m.nodes[i]; nd.ok {
 			d := q.shift(nd.at)
-			large = large || math.Hypot(d[0], d[1]) > largeShift
+			moved.px = math.Max(moved.px, math.Hypot(d[0], d[1]))
 			dark = append(dark, nd.light[0]/nd.light[1])
 		}
 	}
 	if len(dark) > 0 {
 		m.look.dark = median(dark)
 	}
-	return large
+	return moved
 }
 
-// largeShift is a step of the warp, pixels, after which its derivatives are
-// not good enough for the last pass.
-const largeShift = 0.04
-
-// edgeMap tells where on a board edges are felt: a raster of its window of the
-// print.
-type edgeMap struct {
-	step   float64 // cells per square
-	origin float64 // squares before the board's first line
-	nx, ny int
-	cell   []uint8
-}
-
-// What a cell of an edgeMap holds.
-const (
-	flatPlace uint8 = iota
-	farEdge         // an edge is felt a little, or only by the sharpening's mask
-	nearEdge
-)
-
-const (
-	// nearReach bounds the pixels that tell of an edge's place: those beyond
-	// have less than a hundredth of its information.
-	nearReach = 2.3
-	maskReach = 2.6
-)
-
-// set draws the map for a pattern whose point spread has standard deviations
-// of sx × sy squares, and the mask's of wx × wy or none.
-func (e *edgeMap) set(p *pattern, sx, sy, wx, wy float64) {
-	e.step, e.origin = 32, 0.5
-	e.nx, e.ny = int(float64(p.cols+1)*e.step)+1, int(float64(p.rows+1)*e.step)+1
-	if cap(e.cell) < e.nx*e.ny {
-		e.cell = make([]uint8, e.nx*e.ny)
-	}
-	e.cell = e.cell[:e.nx*e.ny]
-	clear(e.cell)
-	e.draw(p, math.Max(reach*sx, maskReach*wx), math.Max(reach*sy, maskReach*wy), farEdge)
-	e.draw(p, nearReach*sx, nearReach*sy, nearEdge)
-}
-
-// draw marks all within rx, ry of an edge.
-func (e *edgeMap) draw(p *pattern, rx, ry float64, mark uint8) {
-	mx, my := len(p.xs)+1, len(p.ys)+1
-	end := func(at []float64, i int) (lo, hi float64) {
-		lo, hi = -e.origin, at[len(at)-1]+e.origin
-		if i > 0 {
-			lo = at[i-1]
-		}
-		if i < len(at) {
-			hi = at[i]
-		}
-		return
-	}
-	fill := func(x0, x1, y0, y1 float64) {
-		i0, i1 := max(0, int((x0+e.origin)*e.step)), min(e.nx-1, int((x1+e.origin)*e.step))
-		j0, j1 := max(0, int((y0+e.origin)*e.step)), min(e.ny-1, int((y1+e.origin)*e.step))
-		for j := j0; j <= j1; j++ {
-			row := e.cell[j*e.nx+i0 : j*e.nx+i1+1]
-			for i := range row {
-				row[i] = mark
-			}
-		}
-	}
-	for j := range my {
-		for i := range mx {
-			v := p.white[j*mx+i]
-			if i > 0 && p.white[j*mx+i-1] != v {
-				lo, hi := end(p.ys, j)
-				fill(p.xs[i-1]-rx, p.xs[i-1]+rx, lo-ry, hi+ry)
-			}
-			if j > 0 && p.white[(j-1)*mx+i] != v {
-				lo, hi := end(p.xs, i)
-				fill(lo-rx, hi+rx, p.ys[j-1]-ry, p.ys[j-1]+ry)
-			}
-		}
-	}
-}
-
-// sums are what a window's pixels add up to, by quadrant.
-type sums struct {
-	n                  [4]matrix
-	r                  [4][numCols]float64
-	square, weight     [4]float64 // of the residuals
-	count              [4]float64
-	grey, grey2        float64
-	inside, considered float64
-
-	// Sums of the squared slopes along each axis of the picture, and those
-	// times the place on the board.
-	slope [4][2]float64
-	at    [4][2][2]float64
-}
-
-// add adds a pixel with weight wt and weighted residual off.
-func (t *sums) add(quad int, v *[numCols]float64, wt, off float64) {
-	n, r := &t.n[quad&3], &t.r[quad&3]
-	for j := range v {
-		r[j] += v[j] * off
-		e := wt * v[j]
-		row := &n[j]
-		for k := 0; k <= j; k++ {
-			row[k] += e * v[k]
-		}
-	}
-}
-
-// place adds where on the board a pixel's slopes are.
-func (t *sums) place(quad int, v *[numCols]float64, wt, dx, dy float64) {
-	quad &= 3
-	for k := range 2 {
-		e := wt * v[colShiftX+k] * v[colShiftX+k]
-		t.slope[quad][k] += e
-		t.at[quad][k][0] += e * dx
-		t.at[quad][k][1] += e * dy
-	}
-}
-
-// fullPass measures all nodes with all pixels that tell of an edge, and a few
-// of the others for the light.
-func (s *scene) fullPass(m *measured, cols int) {
+// fullPass measures all nodes with all pixels that tell of an edge, or about so
+// many in each window, and a few of the others for the light.
+func (s *scene) fullPass(m *measured, cols, most int) {
 	b := &s.boards[m.board]
 	half := math.Min(0.5, m.pat.half)
 	// The light of windows that were not understood, from the others.
@@ -800,29 +723,15 @@ func (s *scene) fullPass(m *measured, cols int) {
 		return
 	}
 	usual, typical := [4]float64{median(lights[0]), median(lights[1])}, median(noise)
-	charts := make([]chart, len(m.nodes))
-	good := make([]bool, len(m.nodes))
-	var sx, sy float64
 	for i := range m.nodes {
-		charts[i], good[i] = m.warp.chartAt(m.nodes[i].at, half, 1)
-		if good[i] {
-			x, y := charts[i].slopes()
-			sx, sy = math.Max(sx, x), math.Max(sy, y)
-		}
-	}
-	wide := 0.0
-	if m.look.sharp != 0 {
-		wide = math.Hypot(m.look.blur, sharpRadius)
-	}
-	s.bench.edges.set(m.pat, sx*m.look.blur, sy*m.look.blur, sx*wide, sy*wide)
-	for i := range m.nodes {
-		n, c := &m.nodes[i], &charts[i]
+		n := &m.nodes[i]
 		was := n.found
 		n.found = found{why: outside}
-		if !good[i] {
+		c, ok := m.warp.chartAt(n.at, half, 1)
+		if !ok {
 			continue
 		}
-		win := n.window(window{half: half}, b, c, m.look)
+		win := n.window(window{half: half}, b, &c, m.look)
 		if win.clip && (win.hi[0]-win.lo[0] < 0.3 || win.hi[1]-win.lo[1] < 0.3) {
 			continue
 		}
@@ -830,10 +739,14 @@ func (s *scene) fullPass(m *measured, cols int) {
 			n.light, n.variance = usual, typical
 		}
 		n.variance = math.Min(n.variance, 4*typical)
-		var t sums
-		s.bench.sum(&t, s.levels[0], m.pat, c, &win, m.look, n)
-		f, ok := n.close(&t, cols)
-		n.judge(f, ok, c, m.warp.squarePx(n.at))
+		var f fit
+		if ok = s.bench.closely(s.levels[0], m.pat, &c, &win, m.look, n, most, &f); ok {
+			var t sums
+			slack := closeTolerance * n.light[1] * doubtFrom
+			s.bench.add(&t, n.variance*doubtFrom*doubtFrom, slack*slack)
+			ok = n.close(&f, &t, cols)
+		}
+		n.judge(f, ok, &c)
 		// What covers a part of a window blurs into more of it than stands out.
 		if n.ok && (f.kept < 0.85 || f.least < 0.5) {
 			n.ok, n.why = false, partlyCovered
@@ -841,16 +754,8 @@ func (s *scene) fullPass(m *measured, cols int) {
 	}
 }
 
-// slopes are the lengths of the gradients of a chart's board coordinates at
-// its point, squares per pixel.
-func (c *chart) slopes() (x, y float64) {
-	_, xa, xb := poly(&c.x, 0, 0)
-	_, ya, yb := poly(&c.y, 0, 0)
-	return math.Hypot(xa, xb) / c.unit, math.Hypot(ya, yb) / c.unit
-}
-
 // close solves a window's sums and reduces them.
-func (n *node) close(t *sums, cols int) (f fit, ok bool) {
+func (n *node) close(f *fit, t *sums, cols int) (ok bool) {
 	var count, kept, rss float64
 	f.least = 1
 	for q := range t.count {
@@ -863,16 +768,16 @@ func (n *node) close(t *sums, cols int) (f fit, ok bool) {
 		}
 	}
 	if !(count > float64(3*cols)) || kept < float64(3*cols) {
-		return f, false
+		return false
 	}
-	f.inside, f.n, f.kept = t.inside/math.Max(1, t.considered), count, kept/count
+	f.n, f.kept = count, kept/count
 	f.total = t.grey2 - t.grey*t.grey/count
 	// The light and the shift with the look as it is.
 	var all matrix
 	var r, sol [numCols]float64
 	for q := range t.n {
 		for i := range colBlur {
-			r[i] += t.r[q][i]
+			r[i] += t.n[q][colOff][i]
 			for j := range i + 1 {
 				all[i][j] += t.n[q][i][j]
 			}
@@ -880,7 +785,7 @@ func (n *node) close(t *sums, cols int) (f fit, ok bool) {
 	}
 	inv, ok := all.invert(colBlur)
 	if !ok {
-		return f, false
+		return false
 	}
 	for i := range colBlur {
 		for j := range colBlur {
@@ -893,7 +798,7 @@ func (n *node) close(t *sums, cols int) (f fit, ok bool) {
 	}
 	f.gain = n.light[1]
 	if !(f.gain > 0) || !(f.total > 0) {
-		return f, false
+		return false
 	}
 	n.variance = math.Max(leastVariance, rss/(kept-colBlur))
 	f.rms, f.r2 = math.Sqrt(n.variance), 1-rss/f.total
@@ -902,130 +807,26 @@ func (n *node) close(t *sums, cols int) (f fit, ok bool) {
 	f.cov = [3]float64{inv[0][0] * vv, inv[1][0] * vv, inv[1][1] * vv}
 	n.ok = true
 	n.reduce(t, cols)
-	return f, n.ok
+	return n.ok
 }
 
-// sum adds up a window's pixels as they differ from the node's prediction.
-func (w *bench) sum(t *sums, img *image.Gray, p *pattern, c *chart, win *window, lk look, nd *node) {
-	bounds := img.Bounds()
-	width, height := bounds.Dx(), bounds.Dy()
+// closely predicts a window's pixels: those that tell of an edge, of a window of
+// more pixels than most about so many, and a few of the others for the light. Their residuals are those from the node's light.
+func (w *bench) closely(img *image.Gray, p *pattern, c *chart, win *window, lk look, nd *node, most int, f *fit) (ok bool) {
 	lo, hi := win.bounds()
-	x0, x1 := int(math.Ceil(c.lo[0])), int(math.Floor(c.hi[0]))
-	y0, y1 := int(math.Ceil(c.lo[1])), int(math.Floor(c.hi[1]))
 	_, xa, xb := poly(&c.x, 0, 0)
 	_, ya, yb := poly(&c.y, 0, 0)
-	na, nb := math.Hypot(xa, xb), math.Hypot(ya, yb)
-	iu := 1 / c.unit
-	area := math.Abs(xa*yb-xb*ya) * iu * iu // of a pixel, squares
-	if !(na > 0) || !(nb > 0) || !(area > 0) {
-		return
+	size := (hi[0] - lo[0]) * (hi[1] - lo[1]) * c.unit * c.unit / math.Abs(xa*yb-xb*ya) // pixels
+	if !(size < 1e9) {
+		return false
 	}
-	t.considered = (hi[0] - lo[0]) * (hi[1] - lo[1]) / area
-	var e eye
-	e.set(p, lk, lk.sharp != 0, (xa*ya+xb*yb)/(na*nb))
-	flatSkip := max(1, int(t.considered/flatPixels))
-	nearSkip := max(1, int(t.considered/mostPixels))
-	farSkip := 3 * nearSkip
-	dark, gain, tiltX, tiltY := nd.light[0], nd.light[1], nd.light[2], nd.light[3]
-	limit := nd.variance * doubtFrom * doubtFrom
-	slack := closeTolerance * gain * doubtFrom
-	slack *= slack
-	em := &w.edges
-	ox, oy := (c.board[0]+em.origin)*em.step, (c.board[1]+em.origin)*em.step
-	for y := max(y0, 0); y <= y1 && y < height; y++ {
-		bb := (float64(y) - c.px[1]) * iu
-		ex, ey := rowPoly(&c.x, bb), rowPoly(&c.y, bb)
-		line := img.Pix[y*img.Stride:][:width]
-		a0, a1 := (float64(x0)-c.px[0])*iu, (float64(x1)-c.px[0])*iu
-		k := 1 / (lk.blur * iu)
-		spreadAt := func(a float64) (sx, sy float64) {
-			xu, xv := ex.slopes(a)
-			yu, yv := ey.slopes(a)
-			return k / math.Sqrt(xu*xu+xv*xv), k / math.Sqrt(yu*yu+yv*yv)
-		}
-		sx0, sy0 := spreadAt(a0)
-		sx1, sy1 := spreadAt(a1)
-		ia := 1 / math.Max(a1-a0, 1e-9)
-		dsx, dsy := (sx1-sx0)*ia, (sy1-sy0)*ia
-		slant := 2 * y
-		for x := max(x0, 0); x <= x1 && x < width; x++ {
-			a := (float64(x) - c.px[0]) * iu
-			dx := ex.v[0] + a*(ex.v[1]+a*(ex.v[2]+a*ex.v[3]))
-			if dx > hi[0] || dx < lo[0] {
-				continue
-			}
-			dy := ey.v[0] + a*(ey.v[1]+a*(ey.v[2]+a*ey.v[3]))
-			if dy > hi[1] || dy < lo[1] {
-				continue
-			}
-			t.inside++
-			var place uint8
-			if i, j := int(dx*em.step+ox), int(dy*em.step+oy); uint(i) < uint(em.nx) && uint(j) < uint(em.ny) {
-				place = em.cell[j*em.nx+i]
-			}
-			skip := flatSkip
-			switch place {
-			case nearEdge:
-				skip = nearSkip
-			case farEdge:
-				skip = farSkip
-			}
-			if skip > 1 && (x+slant)%skip != 0 {
-				continue
-			}
-			grey := float64(line[x])
-			q := 0
-			if dx > 0 {
-				q = 1
-			}
-			if dy > 0 {
-				q |= 2
-			}
-			t.count[q]++
-			t.grey += grey
-			t.grey2 += grey * grey
-			if place == flatPlace {
-				g := p.flat(c.board[0]+dx, c.board[1]+dy)
-				gx, gy := (g+lk.dark)*dx, (g+lk.dark)*dy
-				off := grey - dark - gain*g - tiltX*gx - tiltY*gy
-				wt := trust(off * off / limit)
-				t.square[q] += wt * off * off
-				t.weight[q] += wt
-				woff := wt * off
-				n, r := &t.n[q&3], &t.r[q&3]
-				r[colDark] += woff
-				r[colGain] += woff * g
-				r[colTiltX] += woff * gx
-				r[colTiltY] += woff * gy
-				n[colDark][colDark] += wt
-				row := &n[colGain]
-				row[colDark] += wt * g
-				row[colGain] += wt * g * g
-				row = &n[colTiltX]
-				row[colDark] += wt * gx
-				row[colGain] += wt * gx * g
-				row[colTiltX] += wt * gx * gx
-				row = &n[colTiltY]
-				row[colDark] += wt * gy
-				row[colGain] += wt * gy * g
-				row[colTiltX] += wt * gy * gx
-				row[colTiltY] += wt * gy * gy
-				continue
-			}
-			i := e.see(c.board[0]+dx, c.board[1]+dy, sx0+(a-a0)*dsx, sy0+(a-a0)*dsy)
-			xu, xv := ex.slopes(a)
-			yu, yv := ey.slopes(a)
-			v := [numCols]float64{
-				-(i.x*xu + i.y*yu) * iu, -(i.x*xv + i.y*yv) * iu, 1, i.g, (i.g + lk.dark) * dx, (i.g + lk.dark) * dy,
-				i.blur, i.tone, i.curl, i.sharp}
-			off := grey - dark - gain*i.g - tiltX*v[colTiltX] - tiltY*v[colTiltY]
-			wt := trust(off * off / (limit + slack*(v[0]*v[0]+v[1]*v[1])))
-			t.square[q] += wt * off * off
-			t.weight[q] += wt
-			t.add(q, &v, wt, wt*off)
-			t.place(q, &v, wt, dx, dy)
-		}
+	near := max(1, int(size/float64(most)))
+	f.inside, ok = w.predict(img, p, c, win, lk, lk.sharp != 0,
+		thinning{max(near, int(size/flatPixels)), 3 * near, near, int(math.Round(math.Sqrt(float64(near))))})
+	if ok {
+		w.residuals(nd.lit())
 	}
+	return ok
 }
 
 // closeTolerance is edgeTolerance once the board is where it belongs.
@@ -1034,29 +835,15 @@ const closeTolerance = 0.05
 const (
 	flatPixels = 300   // of a window's flat places, about
 	mostPixels = 16000 // in a window; more are thinned out
+	somePixels = 200   // of a pass that only moves the board to where it belongs
 )
-
-// trust is the weight of a residual squared over the largest that has any:
-// one, but for those that stand out.
-func trust(t float64) float64 {
-	if t < 0.25 {
-		return 1
-	}
-	t = math.Max(0, (1-t)/0.75)
-	return t * t
-}
-
-// flat is the whiteness at a point far from edges.
-func (p *pattern) flat(x, y float64) float64 {
-	return p.white[(p.line(y, p.rows)+1)*(len(p.xs)+1)+p.line(x, p.cols)+1]
-}
 
 // joint is what the solution knows of the corners given, whose covariances it
 // sets. retouched tells that the picture was sharpened.
 func (q *smooth) joint(b *Board, corners []Corner, retouched bool) *Joint {
 	k, n := len(q.modes.powers), len(corners)
 	lack := math.Max(leastColour, q.lack)
-	floor := leastOf(lack, retouched)
+	factor, floor := promised(lack, retouched)
 	// The monomials at the corners, as orthonormal columns times a triangle.
 	var rows [][numTerms]float64
 	for _, c := range corners {
@@ -1082,7 +869,7 @@ func (q *smooth) joint(b *Board, corners []Corner, retouched bool) *Joint {
 	sym := mat.NewSymDense(2*d, nil)
 	for i := range 2 * d {
 		for j := range i + 1 {
-			sym.SetSym(i, j, lack*(cov.At(i, j)+cov.At(j, i))/2)
+			sym.SetSym(i, j, factor*(cov.At(i, j)+cov.At(j, i))/2)
 		}
 		sym.SetSym(i, i, sym.At(i, i)+floor*floor)
 	}
@@ -1151,13 +938,14 @@ func orthonormal(rows [][numTerms]float64, k int) (ortho [][]float64) {
 	return ortho
 }
 
-// leastOf is the smallest standard deviation that is promised of a way in which
-// corners may be moved together, pixels, given the lack of fit.
-func leastOf(lack float64, retouched bool) float64 {
-	if retouched {
-		return math.Hypot(jointFloor, retouchFloor*math.Max(0, lack-0.7))
+// promised is what is stated of a way in which corners may be moved together, given
+// the lack of fit: its variance over what the pixels' own noise leaves, and its
+// smallest standard deviation, pixels.
+func promised(lack float64, retouched bool) (factor, least float64) {
+	if excess := lack - retouchLack; retouched && excess > 0 {
+		return lack - retouchCommon*excess, math.Hypot(jointFloor, retouchFloor*math.Sqrt(excess))
 	}
-	return jointFloor
+	return lack, jointFloor
 }
 
 // jointFloor is what no direction of the corners together is promised to be
@@ -1165,14 +953,18 @@ func leastOf(lack float64, retouched bool) float64 {
 // are longer than the corners'.
 const jointFloor = 0.0001
 
-// retouchFloor comes on top where a phone has retouched the picture, for each
-// unit of lack of fit above what such pictures have when the model holds: what
-// denoising, motion and a blur that differs over the board do beyond the model
-// moves edges alike, which the scatter of the windows shows only in part. Chosen
-// on the pictures of fixtures.PhoneOptics: whole boards' errors squared over
-// their covariance are 2.8 on average without it, 1.1 with it; pictures without
-// denoising, motion and uneven blur stay at 0.87.
-const retouchFloor = 0.0012
+// What denoising, motion and a blur that differs over the board do to a picture
+// that a phone has retouched makes its windows scatter more than its noise does,
+// by more than retouchLack, which such pictures have where the model holds. Only
+// a part of that is independent from window to window; the share retouchCommon is
+// not, so that a whole board's modes get less of it than their windows do: of the
+// variance, retouchFloor squared, px², for each unit of the excess. Chosen on 20
+// pictures of fixtures.PhoneOptics by the likelihood of their boards' errors.
+const (
+	retouchLack   = 0.7
+	retouchCommon = 0.6
+	retouchFloor  = 0.0017
+)
 
 // vaguePx is the standard deviation of a displacement of which the picture
 // tells nothing worth having, pixels.

@@ -6,13 +6,28 @@ import (
 	"testing"
 )
 
+// cumulative is the two-dimensional normal distribution function and its
+// derivatives, as the blur of a quadrant.
+func cumulative(h, k, rho float64) (f, fx, fy float64) {
+	s := spread{1, 1, &correlation{}}
+	s.corr.set(rho)
+	v, vx, vy, _ := quadrant.sample([][2]float64{{h, k}}, s)
+	return float64(v[0]), float64(vx[0]), float64(vy[0])
+}
+
 func TestNormalAgainstErfc(t *testing.T) {
+	edge := pattern{xs: []float64{0}, ys: []float64{9}, white: []float64{0, 1, 0, 1}}
+	s := spread{1, 1, &correlation{}}
 	for x := -7.0; x <= 7; x += 0.00731 {
-		v, d := normal(x)
-		if e := math.Abs(v - 0.5*math.Erfc(-x/math.Sqrt2)); e > 2e-6 {
+		v, d, _, _ := edge.sample([][2]float64{{x, 0}}, s)
+		tolerance := 1e-6
+		if math.Abs(x) > reach {
+			tolerance = 7e-4
+		}
+		if e := math.Abs(float64(v[0]) - 0.5*math.Erfc(-x/math.Sqrt2)); e > tolerance {
 			t.Fatalf("Φ(%g) is off by %g", x, e)
 		}
-		if e := math.Abs(d - math.Exp(-x*x/2)/math.Sqrt(2*math.Pi)); e > 1e-5 {
+		if e := math.Abs(float64(d[0]) - math.Exp(-x*x/2)/math.Sqrt(2*math.Pi)); e > tolerance && math.Abs(x) < reach {
 			t.Fatalf("φ(%g) is off by %g", x, e)
 		}
 	}
@@ -22,9 +37,8 @@ func TestNormalAgainstErfc(t *testing.T) {
 // Φ₂(h, k; ρ) = ∫ φ(u) Φ((k-ρu)/√(1-ρ²)) du up to h, by Simpson's rule.
 func TestQuadrantAgainstIntegral(t *testing.T) {
 	for _, rho := range []float64{-0.95, -0.8, -0.5, -0.2, -0.05, 0.03, 0.1, 0.29, 0.6, 0.79, 0.9, 0.97} {
-		var c correlation
-		c.set(rho)
-		if got, want := 0.25+c.rest(0, 0), 0.25+math.Asin(rho)/(2*math.Pi); math.Abs(got-want) > 1e-9 {
+		got, _, _ := cumulative(0, 0, rho)
+		if want := 0.25 + math.Asin(rho)/(2*math.Pi); math.Abs(got-want) > 1e-4 {
 			t.Errorf("ρ %g: %g at the origin, Sheppard has %g", rho, got, want)
 		}
 		for _, h := range []float64{-2.5, -1, -0.3, 0.4, 1.7} {
@@ -41,7 +55,7 @@ func TestQuadrantAgainstIntegral(t *testing.T) {
 					sum += f(lo+float64(i)*step) * float64(2+2*(i%2))
 				}
 				want := sum * step / 3
-				if got := phi(h)*phi(k) + c.rest(h, k); math.Abs(got-want) > 2e-4 {
+				if got, _, _ := cumulative(h, k, rho); math.Abs(got-want) > 2e-4 {
 					t.Errorf("Φ₂(%g, %g; %g) = %.6f, want %.6f", h, k, rho, got, want)
 				}
 			}
@@ -73,7 +87,8 @@ func TestSampleAgainstPointsOnTheBoard(t *testing.T) {
 		}
 		var c correlation
 		c.set(rho)
-		got, _, _, _ := p.sample(x, y, spread{1 / sx, 1 / sy, &c})
+		f, _, _, _ := p.sample([][2]float64{{x, y}}, spread{1 / sx, 1 / sy, &c})
+		got := float64(f[0])
 		const n = 40000
 		var sum float64
 		for i := 0; i < n; i++ {
@@ -94,9 +109,13 @@ func TestSampleDerivatives(t *testing.T) {
 		x, y := -0.2+rng.Float64()*7.4, -0.2+rng.Float64()*5.4
 		s := spread{10 + 30*rng.Float64(), 10 + 30*rng.Float64(), &correlation{}}
 		s.corr.set(1.6*rng.Float64() - 0.8)
-		_, fx, fy, fs := p.sample(x, y, s)
+		_, gx, gy, gs := p.sample([][2]float64{{x, y}}, s)
+		fx, fy, fs := float64(gx[0]), float64(gy[0]), float64(gs[0])
 		const d = 1e-3
-		at := func(x, y float64, s spread) float64 { f, _, _, _ := p.sample(x, y, s); return f }
+		at := func(x, y float64, s spread) float64 {
+			f, _, _, _ := p.sample([][2]float64{{x, y}}, s)
+			return float64(f[0])
+		}
 		wide, tight := s, s
 		wide.sx, wide.sy = s.sx*math.Exp(-d), s.sy*math.Exp(-d)
 		tight.sx, tight.sy = s.sx*math.Exp(d), s.sy*math.Exp(d)
@@ -108,7 +127,7 @@ func TestSampleDerivatives(t *testing.T) {
 			// Lines come and go at the end of their reach, with a step of 7e-4.
 			if math.Abs(pair[0]-pair[1]) > 0.01+3*7e-4/(2*d) {
 				t.Errorf("derivative %d at (%.3f, %.3f), blur 1/%.1f, 1/%.1f, correlation %.2f: %.4f, numerically %.4f",
-					i, x, y, s.sx, s.sy, s.corr.rho, pair[0], pair[1])
+					i, x, y, s.sx, s.sy, s.corr.c.rho, pair[0], pair[1])
 			}
 		}
 	}
