@@ -15,6 +15,7 @@ import (
 
 	"wheelplane/fixtures"
 	"wheelplane/pose"
+	"wheelplane/pose/rig"
 	"wheelplane/vision"
 
 	"gocv.io/x/gocv"
@@ -49,9 +50,14 @@ func at(c *vision.Camera, b vision.Board, px [2]float64, distance, tilt, axis, r
 	return fixtures.PlacedBoard{Board: b, CameraFromBoard: pose.SE3{R: r, T: pose.Scale(distance, sight)}}
 }
 
-// truth is the pixel of a board's corner.
+// truth is the pixel of a board's corner, out of the board's plane where it is
+// bowed.
 func truth(c *vision.Camera, p fixtures.PlacedBoard, corner int) [2]float64 {
-	px, _ := c.Project(p.CameraFromBoard.Apply(p.Board.Corner(corner)))
+	b := p.Board.Corner(corner)
+	w, h := p.Board.Size()
+	shape := rig.Shape{Bow: p.Bow}
+	b[2] += shape.At(2*b[0]/w, 2*b[1]/h)
+	px, _ := c.Project(p.CameraFromBoard.Apply(b))
 	return px
 }
 
