@@ -7,6 +7,7 @@ import (
 	"math"
 	"runtime"
 	"slices"
+	"strings"
 	"sort"
 
 	"wheelplane/pose"
@@ -497,6 +498,8 @@ func (t *trial) photosOf(st int) (photos []int) {
 	return photos
 }
 
+const afterMove = " after it moved"
+
 // move is the trial with the vehicle moved before photo k of a station's.
 func (t *trial) move(st int, photos []int, k, stride int) *trial {
 	j := t.job
@@ -506,7 +509,11 @@ func (t *trial) move(st int, photos []int, k, stride int) *trial {
 		Text: fmt.Sprintf("the vehicle moved while station %s was photographed, between %s and %s: the rest is taken as a station of its own; chock the wheels before photographing", station.Name, from, to)})
 	x.part, x.at, x.stride = st, k, stride
 	again := station
-	again.Name += " after it moved"
+	if strings.Contains(again.Name, afterMove) {
+		again.Name += " again"
+	} else {
+		again.Name += afterMove
+	}
 	x.job.Stations = append(x.job.Stations, again)
 	extra := len(j.Stations)
 	for _, p := range photos[k:] {
