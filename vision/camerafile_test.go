@@ -84,7 +84,7 @@ func TestCameraFileRoundTrip(t *testing.T) {
 		if got.path != path || !got.Calibrated.Equal(c.Calibrated) {
 			t.Errorf("path %q, calibrated %v", got.path, got.Calibrated)
 		}
-		got.path, got.Calibrated = "", c.Calibrated
+		got.path, got.sum, got.Calibrated = "", "", c.Calibrated
 		if !reflect.DeepEqual(*got, c) {
 			t.Errorf("got  %+v\nwant %+v", *got, c)
 		}
@@ -102,7 +102,7 @@ func TestCameraFileRoundTrip(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	got.path = ""
+	got.path, got.sum = "", ""
 	if !reflect.DeepEqual(*got, c) {
 		t.Errorf("got  %+v\nwant %+v", *got, c)
 	}
@@ -230,7 +230,7 @@ func TestPublishedCameraFiles(t *testing.T) {
 			if err != nil {
 				t.Fatal(err)
 			}
-			got.path = ""
+			got.path, got.sum = "", ""
 			if !reflect.DeepEqual(*got, want) {
 				t.Errorf("got  %+v\nwant %+v", *got, want)
 			}
