@@ -7,8 +7,8 @@ import (
 	"math"
 	"runtime"
 	"slices"
-	"strings"
 	"sort"
+	"strings"
 
 	"wheelplane/pose"
 	"wheelplane/pose/align"
