@@ -10,7 +10,8 @@ import (
 )
 
 // Whoever stands half a metre beside each place, in any direction, and aims at the
-// boards that a steady plan names gets what the plan promises.
+// boards that a steady plan names gets what was wanted, and nearly what the plan
+// promises: a plan that tears loses several times as much.
 func TestHalfAMetre(t *testing.T) {
 	for _, name := range []string{"yard-truck", "semi-trailer"} {
 		s := sceneOf(t, name)
@@ -46,7 +47,7 @@ func TestHalfAMetre(t *testing.T) {
 			}
 			worst := plan.Worst(list)
 			t.Logf("%s: %d of %d boards lost, worst %.4f, planned %.4f", name, lost, named, worst/degree, c.Worst/degree)
-			if 25*lost > named || worst > 1.1*c.Worst {
+			if 25*lost > named || worst > 1.2*c.Worst || worst > 0.015*degree {
 				t.Errorf("%s: from half a metre beside %d of %d boards are lost; worst %.4f instead of %.4f degrees", name, lost, named, worst/degree, c.Worst/degree)
 			}
 		}
