@@ -50,7 +50,7 @@ the body, longer and shorter rolls.
 
 Photographs that are there already do not count, but with --next: then the job is
 measured as it is, and the two photographs are named that would help its least
-known angles most.`,
+known angles most, at the last station photographed: the vehicle stands there.`,
 		Example: `  wheelplane plan bay-3
   wheelplane plan bay-3 --wanted-deg 0.01 --turn 45
   wheelplane plan bay-3 --stations 3 --trade`,
@@ -79,7 +79,7 @@ known angles most.`,
 	c.Flags().IntVar(&o.stations, "stations", 0, "how many stations the vehicle is rolled to (default: chosen)")
 	c.Flags().IntVar(&o.most, "most", 20, "photographs at a station, at most")
 	c.Flags().BoolVar(&o.trade, "trade", false, "also weigh more or fewer photographs, stations, boards and longer rolls, as plots; takes longer")
-	c.Flags().BoolVar(&o.next, "next", false, "of a job with photographs: which two more would help most")
+	c.Flags().BoolVar(&o.next, "next", false, "of a job with photographs: which two more at its last station would help most")
 	return c
 }
 
@@ -208,7 +208,7 @@ func (a *App) planNext(ctx context.Context, o planOptions) error {
 		// What was found is another job than job.yaml tells.
 		return Unmeasurable(fmt.Errorf("%s: %s: put that right first, then ask again", o.dir, f[0].Text))
 	}
-	shots, then, err := plan.Next(job, *camera, s.State, obs, s.Used, 2, plan.Options{Wanted: o.wantedDeg * math.Pi / 180, Steady: true})
+	shots, then, err := plan.Next(job, *camera, s.State, obs, s.Used, 2, plan.Options{Wanted: o.wantedDeg * math.Pi / 180, Steady: true, Stations: []int{lastStation(job, s.Used)}})
 	if err != nil {
 		return Unmeasurable(fmt.Errorf("%s: %w", o.dir, err))
 	}

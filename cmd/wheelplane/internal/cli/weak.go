@@ -29,16 +29,22 @@ const (
 	leastDecided = 0.25
 )
 
+// lastStation is the last with a photograph that counts: the vehicle has left those
+// before it.
+func lastStation(job *rig.Job, used []bool) (last int) {
+	for p, photo := range job.Photos {
+		if used[p] {
+			last = max(last, photo.Station)
+		}
+	}
+	return last
+}
+
 // weakOf says what is weak in a solution; nil where nothing is. Only then it costs
 // time: what the photographs to come would tell is worked out.
 func weakOf(folder *rig.Folder, camera *vision.Camera, obs []rig.Observation, s *rig.Solution, readings []rig.Reading) (*rig.Weak, error) {
 	job := folder.Job
-	last := 0
-	for p, photo := range job.Photos {
-		if s.Used[p] {
-			last = max(last, photo.Station)
-		}
-	}
+	last := lastStation(job, s.Used)
 	epoch := job.Stations[last].Epoch
 	w := &rig.Weak{Unchecked: unchecked(job, obs, s.Used, last)}
 	sp, targets, err := specOf(folder.Dir, job)
@@ -66,7 +72,7 @@ func weakOf(folder *rig.Folder, camera *vision.Camera, obs []rig.Observation, s 
 	if math.IsInf(want, 0) {
 		want = wantedDeg
 	}
-	o := plan.Options{Wanted: want * math.Pi / 180, Stations: []int{last}}
+	o := plan.Options{Wanted: want * math.Pi / 180, Stations: []int{last}, Steady: true}
 	// The largest uncertainty may fall only when both sides are photographed.
 	shots, then, err := plan.Next(job, *camera, s.State, obs, s.Used, 4, o)
 	if now := plan.Worst(s.Readings); err == nil && len(then) > 0 && then[len(then)-1] < (1-leastHelp)*now {
