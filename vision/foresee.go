@@ -83,7 +83,7 @@ func NewForesight(b Board) *Foresight {
 }
 
 // foreseenSteps is how many blurs there are to a factor of e.
-const foreseenSteps = 4
+const foreseenSteps = 3
 
 // at returns the integrals for a blur of exp(step/foreseenSteps) squares along x
 // and y.
@@ -97,8 +97,8 @@ func (f *Foresight) at(step [2]int) *slopes {
 	s := &slopes{modes: [2][]float64{make([]float64, k*k), make([]float64, k*k)}}
 	f.slopes[step] = s
 	// The squared slopes are Gaussian ridges of a width of 0.7 of the blur: sums
-	// over steps of 0.7 of it are as good as integrals.
-	const fine = 0.7
+	// over steps of the blur are integrals to a ten thousandth.
+	const fine = 1
 	blurX, blurY := math.Exp(float64(step[0])/foreseenSteps), math.Exp(float64(step[1])/foreseenSteps)
 	x := blurred(f.pat.xs, f.board.Cols, blurX, fine)
 	y := blurred(f.pat.ys, f.board.Rows, blurY, fine)
