@@ -2,6 +2,7 @@ package cli
 
 import (
 	"fmt"
+	"math"
 	"os"
 	"path/filepath"
 	"slices"
@@ -124,6 +125,9 @@ func (a *App) newJob(o newOptions) error {
 		return BadInputf("%s: there is a job already: choose another folder", filepath.Join(o.dir, rig.JobFile))
 	}
 	j := &rig.Job{Name: o.name, Vehicle: rig.Vehicle{Name: layouts[at].about, Axles: axles}, Priors: rig.DefaultPriors()}
+	// Phones are held by hand and read their sensors row after row, photographs as
+	// films: as much as a hand at rest moves meanwhile (DEVELOPERS.md, Films).
+	j.Priors.RollTurn, j.Priors.RollShift = 0.01*math.Pi/180, 0.3e-3
 	if j.Name == "" {
 		abs, err := filepath.Abs(o.dir)
 		if err != nil {
