@@ -97,21 +97,20 @@ func AddStation(dir string, s NewStation) ([]byte, error) {
 		return nil, fmt.Errorf("%s: epoch %q is there already, and what moved for it is written there; name a new epoch", path, epoch)
 	}
 
-	var out bytes.Buffer
-	enc := yaml.NewEncoder(&out)
-	enc.SetIndent(2)
-	if err := errors.Join(enc.Encode(&root), enc.Close()); err != nil {
+	out, err := encoded(&root)
+	if err != nil {
 		return nil, err
 	}
-	if _, _, err := parseJob(out.Bytes()); err != nil {
+	if _, _, err := parseJob(out); err != nil {
 		return nil, fmt.Errorf("%s: with the station added: %w", path, err)
 	}
-	return out.Bytes(), nil
+	return out, nil
 }
 
 // AllowRolling returns the text of DIR/job.yaml with a camera allowed for that turns
-// and shifts by so much (rad, m) while it reads a photo; nil where the job says
-// something of that already.
+// and shifts by so much (rad, m) while it reads a photo: added where the job says
+// nothing of that, raised where it allows for clearly less. What it says is none (0)
+// stays none. nil where nothing changes.
 func AllowRolling(dir string, turn, shift float64) ([]byte, error) {
 	path := filepath.Join(dir, JobFile)
 	text, err := os.ReadFile(path)
@@ -122,14 +121,47 @@ func AllowRolling(dir string, turn, shift float64) ([]byte, error) {
 	if err != nil {
 		return nil, fmt.Errorf("%s: %w", path, err)
 	}
-	if f.Roll != (fileRoll{}) {
-		return nil, nil
+	turnText, shiftText := fmt.Sprintf("%.2g", deg(turn)), fmt.Sprintf("%.2g", mm(shift))
+	var out []byte
+	if f.Roll == (fileRoll{}) {
+		out = append(bytes.TrimRight(text, "\n"), fmt.Sprintf("\nrolling_shutter: {turn_deg: %s, shift_mm: %s}   # how far the camera moves while a frame of a film is read\n", turnText, shiftText)...)
+	} else {
+		// Two films of the same hand differ by a fifth without meaning it.
+		less := func(has *float64, need float64) bool { return has != nil && *has > 0 && *has < 0.8*need }
+		raiseTurn, raiseShift := less(f.Roll.TurnDeg, deg(turn)), less(f.Roll.ShiftMM, mm(shift))
+		if !raiseTurn && !raiseShift {
+			return nil, nil
+		}
+		var root yaml.Node
+		if err := yaml.Unmarshal(text, &root); err != nil {
+			return nil, fmt.Errorf("%s: %s", path, yamlError(err))
+		}
+		roll := value(root.Content[0], "rolling_shutter")
+		if raiseTurn {
+			value(roll, "turn_deg").Value = turnText
+		}
+		if raiseShift {
+			value(roll, "shift_mm").Value = shiftText
+		}
+		if out, err = encoded(&root); err != nil {
+			return nil, err
+		}
 	}
-	out := append(bytes.TrimRight(text, "\n"), fmt.Sprintf("\nrolling_shutter: {turn_deg: %.2g, shift_mm: %.2g}   # how far the camera moves while a frame of a film is read\n", deg(turn), mm(shift))...)
 	if _, _, err := parseJob(out); err != nil {
 		return nil, fmt.Errorf("%s: with rolling_shutter added: %w", path, err)
 	}
 	return out, nil
+}
+
+// encoded is a document's text.
+func encoded(root *yaml.Node) ([]byte, error) {
+	var out bytes.Buffer
+	enc := yaml.NewEncoder(&out)
+	enc.SetIndent(2)
+	if err := errors.Join(enc.Encode(root), enc.Close()); err != nil {
+		return nil, err
+	}
+	return out.Bytes(), nil
 }
 
 // freeName is the next number that no station has.

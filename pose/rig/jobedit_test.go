@@ -101,8 +101,7 @@ func TestAddStation(t *testing.T) {
 	}
 }
 
-// TestAllowRolling: a line is added once, comments stay, and what somebody wrote is
-// left alone.
+// TestAllowRolling: a line is added once, comments stay, and none stays none.
 func TestAllowRolling(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, JobFile)
@@ -123,7 +122,22 @@ func TestAllowRolling(t *testing.T) {
 	if err := os.WriteFile(path, text, 0o666); err != nil {
 		t.Fatal(err)
 	}
-	if again, err := AllowRolling(dir, 1, 1); again != nil || err != nil {
+	// A film a little wilder changes nothing, one much wilder raises what is said, and
+	// comments stay.
+	if again, err := AllowRolling(dir, 0.00022, 0.00045); again != nil || err != nil {
 		t.Errorf("written twice: %s, %v", again, err)
+	}
+	if text, err = AllowRolling(dir, 0.0004, 0.0002); err != nil {
+		t.Fatal(err)
+	}
+	if !strings.Contains(string(text), "rolling_shutter: {turn_deg: 0.023, shift_mm: 0.43}") || strings.Count(string(text), "#") != strings.Count(editable, "#")+1 {
+		t.Errorf("raised:\n%s", text)
+	}
+	none := strings.ReplaceAll(string(text), "{turn_deg: 0.023, shift_mm: 0.43}", "{turn_deg: 0, shift_mm: 0}")
+	if err := os.WriteFile(path, []byte(none), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if again, err := AllowRolling(dir, 1, 1); again != nil || err != nil {
+		t.Errorf("none was not left alone: %s, %v", again, err)
 	}
 }

@@ -241,7 +241,10 @@ func (a *App) frames(ctx context.Context, o framesOptions) (list *frameList, aga
 		return nil, false, BadInput(err)
 	}
 	list.Rolling.Added = text != nil
-	if p := job.Priors; text == nil && (p.RollTurn < turn/2 || p.RollShift < shift/2) {
+	p := job.Priors
+	if list.Rolling.Added {
+		list.Rolling.TurnDeg, list.Rolling.ShiftMM = max(turn, p.RollTurn)*180/math.Pi, max(shift, p.RollShift)*1e3
+	} else if p.RollTurn < turn/2 || p.RollShift < shift/2 {
 		a.warn("%s allows for less motion while a frame is read than this film's frames show: raise rolling_shutter to turn_deg: %.2g, shift_mm: %.2g", filepath.Join(o.dir, rig.JobFile), list.Rolling.TurnDeg, list.Rolling.ShiftMM)
 	}
 	return list, false, a.writeFrames(ctx, o.film, to, list, text)
