@@ -24,7 +24,7 @@ type Likeness struct {
 
 // Foresight tells what the fit of a whole board would know of it in a picture
 // that is not taken yet: the fit's own normal equations (see refine_board.go), of
-// the print as it would be seen. It is for one goroutine.
+// the print as it would be seen. Several goroutines may use one.
 //
 // The information that grey values hold of a shift d of the board's picture is
 // the sum of ∇g·∇gᵀ/σ² over its pixels, g the blurred print (e.g. Lucas and Kanade

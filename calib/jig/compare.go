@@ -6,6 +6,7 @@ import (
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
 
+	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
@@ -139,27 +140,19 @@ func compareOne(r rig.Reading, jobs []Measured, o CompareOptions) (*Compared, bo
 		errors = append(errors, e.Error)
 		stated += sq(x.U) / float64(len(jobs))
 	}
-	c.Bias = mean(errors)
+	c.Bias = stat.Mean(errors, nil)
 	n := float64(len(jobs))
 	if n == 1 {
 		c.BiasU = math.Hypot(c.Errors[0].U, 2*r.U)
 		return c, true
 	}
-	s := spreadOf(errors)
+	s := stat.StdDev(errors, nil)
 	i := spreadInterval(s, n-1, o.Confidence)
 	over := s / math.Sqrt(stated)
 	c.Spread, c.SpreadRange, c.OverStated = &s, &i, &over
 	t := distuv.StudentsT{Sigma: 1, Nu: n - 1}.Quantile((1 + o.Confidence) / 2)
 	c.BiasU = math.Hypot(t*s/math.Sqrt(n), 2*r.U)
 	return c, true
-}
-
-func spreadOf(list []float64) float64 {
-	m, sum := mean(list), 0.0
-	for _, x := range list {
-		sum += sq(x - m)
-	}
-	return math.Sqrt(sum / float64(len(list)-1))
 }
 
 // spreadInterval is the exact interval of a standard deviation of normal values.

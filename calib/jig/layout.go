@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+
+	"gonum.org/v1/gonum/stat"
 )
 
 // Trial is one reading of a study. Where says where it was read, for errors.
@@ -96,14 +98,6 @@ func (l *Layout) Trials() (r float64, differs string) {
 	return float64(len(l.Parts)*len(l.Operators)) / inverse, differs
 }
 
-func mean(list []float64) float64 {
-	sum := 0.0
-	for _, x := range list {
-		sum += x
-	}
-	return sum / float64(len(list))
-}
-
 func spanOf(list []float64) float64 { return slices.Max(list) - slices.Min(list) }
 
 // CellMeans is the mean of every cell, [part][operator].
@@ -111,7 +105,7 @@ func (l *Layout) CellMeans() [][]float64 {
 	out := make([][]float64, len(l.Parts))
 	for p, row := range l.Cells {
 		for _, c := range row {
-			out[p] = append(out[p], mean(c))
+			out[p] = append(out[p], stat.Mean(c, nil))
 		}
 	}
 	return out
@@ -132,7 +126,7 @@ func (l *Layout) Ranges() [][]float64 {
 func (l *Layout) PartMeans() []float64 {
 	var out []float64
 	for _, row := range l.CellMeans() {
-		out = append(out, mean(row))
+		out = append(out, stat.Mean(row, nil))
 	}
 	return out
 }

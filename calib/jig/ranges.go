@@ -7,6 +7,7 @@ import (
 	"sync"
 
 	"gonum.org/v1/gonum/integrate/quad"
+	"gonum.org/v1/gonum/stat"
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
@@ -52,9 +53,9 @@ func rangesOf(l *Layout, o Options) (*RangeStudy, string) {
 		for i := range l.Parts {
 			list = append(list, ranges[i][k])
 		}
-		s.RangeMeans = append(s.RangeMeans, mean(list))
+		s.RangeMeans = append(s.RangeMeans, stat.Mean(list, nil))
 	}
-	s.RangeMean = mean(s.RangeMeans)
+	s.RangeMean = stat.Mean(s.RangeMeans, nil)
 	if !(s.RangeMean > 0) {
 		return nil, "the trials of a cell do not differ: there are no ranges"
 	}

@@ -5,6 +5,8 @@ import (
 	"math"
 
 	"gonum.org/v1/gonum/mathext"
+
+	"gonum.org/v1/gonum/stat"
 )
 
 // Rule says what becomes of the interaction in the analysis of variance.
@@ -133,7 +135,7 @@ func squaresOf(l *Layout) squares {
 	q := squares{p: float64(len(l.Parts)), o: float64(len(l.Operators))}
 	q.r, _ = l.Trials()
 	means, parts, operators := l.CellMeans(), l.PartMeans(), l.OperatorMeans()
-	grand := mean(parts)
+	grand := stat.Mean(parts, nil)
 	var sp, so, si, se float64
 	for i, row := range l.Cells {
 		sp += sq(parts[i] - grand)
@@ -264,7 +266,7 @@ func Analyse(l *Layout, o Options) (*Study, error) {
 		return nil, fmt.Errorf("every part was read once, by one operator: nothing shows how readings repeat; measure again")
 	}
 	s := &Study{
-		Parts: l.Parts, Operators: l.Operators, Readings: l.Count(), Mean: mean(l.PartMeans()), Layout: l,
+		Parts: l.Parts, Operators: l.Operators, Readings: l.Count(), Mean: stat.Mean(l.PartMeans(), nil), Layout: l,
 		Sigmas: o.Sigmas, Confidence: o.Confidence, Alpha: o.Alpha, Tolerance: o.Tolerance,
 	}
 	s.Trials, s.Unequal = l.Trials()

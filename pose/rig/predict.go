@@ -138,11 +138,6 @@ func (o *Outlook) Priors() *mat.SymDense { return o.info.Rest() }
 // the columns cols; see [bundle.Information.Of].
 func (o *Outlook) Photo(p int) (cols []int32, h *mat.SymDense) { return o.info.Of(o.net.photos[p]) }
 
-// Readings returns the readings with the covariance c of the unknowns.
-func (o *Outlook) Readings(c *mat.SymDense) ([]EpochReadings, error) {
-	return o.net.allReadings(o.state, o.info.At(c))
-}
-
 // Wanted is a reading with its gradient with respect to the unknowns.
 type Wanted struct {
 	Epoch int // index among the epochs with readings

@@ -63,8 +63,9 @@ func BenchmarkNothingNew(b *testing.B) {
 	}
 }
 
-// BenchmarkTrend opens the index and reads a vehicle's trend, all readings.
-func BenchmarkTrend(b *testing.B) {
+// opened opens the index of the whole fleet and asks it, again and again.
+func opened(b *testing.B, ask func(d *history.DB)) {
+	b.Helper()
 	dir := bigFleet(b)
 	index(b, dir, history.IndexOptions{})
 	for b.Loop() {
@@ -72,6 +73,14 @@ func BenchmarkTrend(b *testing.B) {
 		if err != nil {
 			b.Fatal(err)
 		}
+		ask(d)
+		d.Close()
+	}
+}
+
+// BenchmarkTrend opens the index and reads a vehicle's trend, all readings.
+func BenchmarkTrend(b *testing.B) {
+	opened(b, func(d *history.DB) {
 		v, err := d.Vehicle("217")
 		if err != nil {
 			b.Fatal(err)
@@ -83,38 +92,23 @@ func BenchmarkTrend(b *testing.B) {
 		if s := history.Trend(list, "", 0); len(s) < 20 || len(s[0].Points) < 20 {
 			b.Fatalf("%d series", len(s))
 		}
-		d.Close()
-	}
+	})
 }
 
 // BenchmarkCameras judges five cameras over all their jobs.
 func BenchmarkCameras(b *testing.B) {
-	dir := bigFleet(b)
-	index(b, dir, history.IndexOptions{})
-	for b.Loop() {
-		d, err := history.Open(filepath.Join(dir, history.File))
-		if err != nil {
-			b.Fatal(err)
-		}
+	opened(b, func(d *history.DB) {
 		if c, err := d.Cameras(history.DefaultSteady); err != nil || len(c) != 5 {
 			b.Fatalf("%d cameras, %v", len(c), err)
 		}
-		d.Close()
-	}
+	})
 }
 
 // BenchmarkSearch finds a technician's visits.
 func BenchmarkSearch(b *testing.B) {
-	dir := bigFleet(b)
-	index(b, dir, history.IndexOptions{})
-	for b.Loop() {
-		d, err := history.Open(filepath.Join(dir, history.File))
-		if err != nil {
-			b.Fatal(err)
-		}
+	opened(b, func(d *history.DB) {
 		if found, err := d.Visits(history.Filter{Words: []string{"isl-217"}}, false); err != nil || len(found) == 0 {
 			b.Fatalf("%d visits, %v", len(found), err)
 		}
-		d.Close()
-	}
+	})
 }

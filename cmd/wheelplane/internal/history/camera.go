@@ -45,7 +45,7 @@ func JobsPerFalseAlarm() float64 {
 func runLength(allowance, alarm, shift float64) float64 {
 	const states = 200
 	w := 2 * alarm / (2*states - 1) // the first state is half as wide, around 0
-	phi := func(x float64) float64 { return math.Erfc(-x/math.Sqrt2) / 2 }
+	phi := distuv.UnitNormal.CDF
 	a := mat.NewDense(states, states, nil)
 	one := mat.NewVecDense(states, nil)
 	for i := range states {
