@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"wheelplane/cmd/wheelplane/internal/spec"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/cmd/wheelplane/internal/work"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
@@ -364,7 +365,7 @@ func (f *foreseen) text(o adviseOptions) string {
 			d := digits(x.U, x.Unit)
 			t := spec.Find(f.targets, f.now, x)
 			verdict := t.Judge(f.after[i], f.rule).Verdict
-			line := fmt.Sprintf("%s, %s: %s ± %s %s, %s", axleTitle(f.job, x.Axle), readingName(x.Quantity, x.Side), decimal(x.Value, d), decimal(x.U, d), x.Unit, verdict)
+			line := fmt.Sprintf("%s, %s: %s ± %s %s, %s", axleTitle(f.job, x.Axle), readingName(x.Quantity, x.Side), wording.Decimal(x.Value, d), wording.Decimal(x.U, d), x.Unit, verdict)
 			refer = append(refer, line)
 		}
 	}
@@ -424,7 +425,7 @@ func (f *foreseen) servedText(s align.Step) string {
 	var out []string
 	for i, r := range s.For {
 		unit, per := quantityScale(r.Quantity)
-		out = append(out, fmt.Sprintf("%s %s %s %s (%s)", readingName(r.Quantity, r.Side), decimal(r.Value/per, 3), unit, s.Now[i].Verdict, percent(s.Now[i].Conformance)))
+		out = append(out, fmt.Sprintf("%s %s %s %s (%s)", readingName(r.Quantity, r.Side), wording.Decimal(r.Value/per, 3), unit, s.Now[i].Verdict, percent(s.Now[i].Conformance)))
 	}
 	return strings.Join(out, ", ")
 }
@@ -432,9 +433,9 @@ func (f *foreseen) servedText(s align.Step) string {
 // lengthText writes a length in mm or in.
 func lengthText(m float64, units string) string {
 	if units == "imperial" {
-		return decimal(m/0.0254, 3) + " in"
+		return wording.Decimal(m/0.0254, 3) + " in"
 	}
-	return strings.TrimSuffix(strings.TrimRight(decimal(m*1e3, 2), "0"), ".") + " mm"
+	return strings.TrimSuffix(strings.TrimRight(wording.Decimal(m*1e3, 2), "0"), ".") + " mm"
 }
 
 // turnsText writes turns as whole ones and a fraction, with degrees.
@@ -486,7 +487,7 @@ func (f *foreseen) moveText(s align.Step, units string) string {
 		return negative
 	}
 	size := math.Abs(v)
-	degrees := decimal(size*180/math.Pi, 2) + " deg"
+	degrees := wording.Decimal(size*180/math.Pi, 2) + " deg"
 	switch a.Kind {
 	case align.AxleSlide:
 		if a.Side == align.NoSide {
@@ -499,7 +500,7 @@ func (f *foreseen) moveText(s align.Step, units string) string {
 		rod := "the " + strings.TrimSpace(string(a.Side)+" "+f.rodName(a)) + " of " + axle
 		if f.assumed {
 			return fmt.Sprintf("set the %s of %s for %s deg %s toe-in in all (%s %s for each 100 mm of the steering arm; its pitch and arm in %s give turns)",
-				f.rodName(a), axle, decimal(size*a.PerTurn()/a.Arm*180/math.Pi, 3), pick("more", "less"), lengthText(size*a.PerTurn()/a.Arm*0.1, units), pick("longer, where the rod lies behind the axle", "shorter, where the rod lies behind the axle"), spec.File)
+				f.rodName(a), axle, wording.Decimal(size*a.PerTurn()/a.Arm*180/math.Pi, 3), pick("more", "less"), lengthText(size*a.PerTurn()/a.Arm*0.1, units), pick("longer, where the rod lies behind the axle", "shorter, where the rod lies behind the axle"), spec.File)
 		}
 		return fmt.Sprintf("%s %s: %s", pick("lengthen", "shorten"), rod, turnsText(v, s.Grain))
 	case align.DragLink:
@@ -526,7 +527,7 @@ func (f *foreseen) whyText(s align.Step, units string) []string {
 		}
 		t := s.Targets[i]
 		out = append(out, fmt.Sprintf("%s: %s by then, %s by this, target %s (%s) %s", readingName(r.Quantity, r.Side),
-			decimal(r.Value/per, 3), signed(s.Effects[i]/per, 3), decimal(t.Wish/per, 3), rangeText(t, per), unit))
+			wording.Decimal(r.Value/per, 3), signed(s.Effects[i]/per, 3), wording.Decimal(t.Wish/per, 3), rangeText(t, per), unit))
 	}
 	exact := ""
 	a := s.Adjuster
@@ -537,13 +538,13 @@ func (f *foreseen) whyText(s align.Step, units string) []string {
 		if a.BothThreads {
 			thread = "left and right thread"
 		}
-		exact = fmt.Sprintf("exactly %s ± %s turns (pitch %s, %s, arm %s)", decimal(math.Abs(s.Exact), 2), decimal(s.U, 2), lengthText(a.Pitch, units), thread, lengthText(a.Arm, units))
+		exact = fmt.Sprintf("exactly %s ± %s turns (pitch %s, %s, arm %s)", wording.Decimal(math.Abs(s.Exact), 2), wording.Decimal(s.U, 2), lengthText(a.Pitch, units), thread, lengthText(a.Arm, units))
 	case a.Kind == align.AxleSlide:
 		exact = fmt.Sprintf("exactly %s ± %s (lever %s)", lengthText(math.Abs(s.Exact), units), lengthText(s.U, units), lengthText(f.stance.LeverOf(a), units))
 	case a.Kind == align.AxleShift:
 		exact = fmt.Sprintf("exactly %s ± %s", lengthText(math.Abs(s.Exact), units), lengthText(s.U, units))
 	default:
-		exact = fmt.Sprintf("exactly %s ± %s deg", decimal(math.Abs(s.Exact)*180/math.Pi, 3), decimal(s.U*180/math.Pi, 3))
+		exact = fmt.Sprintf("exactly %s ± %s deg", wording.Decimal(math.Abs(s.Exact)*180/math.Pi, 3), wording.Decimal(s.U*180/math.Pi, 3))
 	}
 	if exact != "" {
 		out = append(out, exact)
@@ -555,15 +556,15 @@ func (f *foreseen) whyText(s align.Step, units string) []string {
 func rangeText(t align.Target, per float64) string {
 	switch {
 	case math.IsInf(t.Low, 0):
-		return "up to " + decimal(t.High/per, 3)
+		return "up to " + wording.Decimal(t.High/per, 3)
 	case math.IsInf(t.High, 0):
-		return "from " + decimal(t.Low/per, 3)
+		return "from " + wording.Decimal(t.Low/per, 3)
 	}
-	return decimal(t.Low/per, 3) + " to " + decimal(t.High/per, 3)
+	return wording.Decimal(t.Low/per, 3) + " to " + wording.Decimal(t.High/per, 3)
 }
 
 func signed(v float64, digits int) string {
-	s := decimal(v, digits)
+	s := wording.Decimal(v, digits)
 	if v > 0 && !strings.HasPrefix(s, "-") {
 		return "+" + s
 	}
@@ -623,7 +624,7 @@ func (f *foreseen) table(o adviseOptions) string {
 				if unit == "in" {
 					d = min(d+1, 4)
 				}
-				cells := []string{axleTitle(f.job, x.Axle), nameOf(x.Quantity), string(side), decimal(x.Value*k, d), decimal(x.U*k, d), decimal(y.Value*k, d), decimal(y.U*k, d), "", "", "", unit}
+				cells := []string{axleTitle(f.job, x.Axle), nameOf(x.Quantity), string(side), wording.Decimal(x.Value*k, d), wording.Decimal(x.U*k, d), wording.Decimal(y.Value*k, d), wording.Decimal(y.U*k, d), "", "", "", unit}
 				if target != nil {
 					limits := targetOf(target)
 					for n, v := range []*float64{&limits.Target, limits.Low, limits.High} {
@@ -654,7 +655,7 @@ func (f *foreseen) slipText(units string) string {
 	cell := func(s align.Slip) string {
 		v, u := s.PerKilometre()
 		d := max(0, min(2, twoDigits(math.Max(u*k, 1e-9))))
-		return decimal(math.Abs(v)*k, d) + " ± " + decimal(u*k, d)
+		return wording.Decimal(math.Abs(v)*k, d) + " ± " + wording.Decimal(u*k, d)
 	}
 	total := [2]float64{}
 	for axle := 1; axle <= len(f.job.Vehicle.Axles); axle++ {
@@ -678,7 +679,7 @@ func (f *foreseen) slipText(units string) string {
 			t.row(cells...)
 		}
 	}
-	text := fmt.Sprintf("what it costs to leave it, driving straight ahead\n\n%s\nall tyres together: %s %s now, %s foreseen\n", t, decimal(total[0], 1), unit, decimal(total[1], 1))
+	text := fmt.Sprintf("what it costs to leave it, driving straight ahead\n\n%s\nall tyres together: %s %s now, %s foreseen\n", t, wording.Decimal(total[0], 1), unit, wording.Decimal(total[1], 1))
 	i := f.advice.Now.Find(align.ThrustAngle, f.stance.Reference, align.NoSide)
 	base := f.advice.Now.Find(align.Wheelbase, f.stance.Reference, align.NoSide)
 	if i >= 0 && base >= 0 {

@@ -7,6 +7,7 @@ import (
 	"math"
 	"path/filepath"
 
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
 
@@ -233,7 +234,7 @@ func (c *repeated) cells(unit string) []string {
 		if x == nil {
 			return "none"
 		}
-		return decimal(*x, digits)
+		return wording.Decimal(*x, digits)
 	}
 	out := []string{string(c.Side), cell(c.Then, d), cell(c.UThen, d), cell(c.Now, d), cell(c.UNow, d), "", "", unit, ""}
 	if c.Difference != nil {

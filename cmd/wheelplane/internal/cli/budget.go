@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"wheelplane/cmd/wheelplane/internal/draw"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose/align"
 	"wheelplane/pose/plan"
 	"wheelplane/pose/rig"
@@ -169,7 +170,7 @@ func budgetBars(title string, lines []budgetLine) (out []*draw.Picture) {
 				Desc: "bars: percent of each reading's variance by source"})
 		}
 		b := bars[len(bars)-1]
-		row := draw.Bar{Name: strings.TrimSpace(fmt.Sprintf("axle %d %s %s", l.Axle, nameOf(l.Quantity), l.Side)), Note: fmt.Sprintf("u %s deg", decimal(l.U, digits(l.U, l.Unit)))}
+		row := draw.Bar{Name: strings.TrimSpace(fmt.Sprintf("axle %d %s %s", l.Axle, nameOf(l.Quantity), l.Side)), Note: fmt.Sprintf("u %s deg", wording.Decimal(l.U, digits(l.U, l.Unit)))}
 		rest, most := 100.0, shown[0]
 		for _, s := range shown {
 			row.Parts = append(row.Parts, shareOf(l, s))

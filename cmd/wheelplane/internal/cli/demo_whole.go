@@ -13,6 +13,7 @@ import (
 	"wheelplane/cmd/wheelplane/internal/record"
 	"wheelplane/cmd/wheelplane/internal/spec"
 	"wheelplane/cmd/wheelplane/internal/visit"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/cmd/wheelplane/internal/work"
 	"wheelplane/fixtures"
 	"wheelplane/pose/align"
@@ -247,7 +248,7 @@ func (w *wholeJob) againstText() string {
 					continue
 				}
 				d := digits(math.Min(x.U, x.UForeseen), x.Unit)
-				lines = append(lines, []string{string(side), decimal(x.Foreseen, d), decimal(x.UForeseen, d), decimal(x.Measured, d), decimal(x.U, d), decimal(x.Truth, d), decimal(x.Apart, 1), row.unit})
+				lines = append(lines, []string{string(side), wording.Decimal(x.Foreseen, d), wording.Decimal(x.UForeseen, d), wording.Decimal(x.Measured, d), wording.Decimal(x.U, d), wording.Decimal(x.Truth, d), wording.Decimal(x.Apart, 1), row.unit})
 				worst = math.Max(worst, math.Abs(x.Apart))
 			}
 		}

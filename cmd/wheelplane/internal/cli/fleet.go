@@ -16,6 +16,7 @@ import (
 
 	"wheelplane/cmd/wheelplane/internal/draw"
 	"wheelplane/cmd/wheelplane/internal/history"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/fixtures"
 	"wheelplane/pose/align"
 
@@ -175,7 +176,7 @@ func (a *App) fleetIndex(ctx context.Context, o *fleetOptions, index history.Ind
 	if a.JSON {
 		return a.printJSON(out)
 	}
-	a.printf("%s: %s of %s in %s; read now: %d\n", out.Path, count(out.Folders, "job"), count(out.Vehicles, "vehicle"), o.root, out.Read)
+	a.printf("%s: %s of %s in %s; read now: %d\n", out.Path, wording.Count(out.Folders, "job"), wording.Count(out.Vehicles, "vehicle"), o.root, out.Read)
 	return nil
 }
 
@@ -189,14 +190,6 @@ func (a *App) warnList(format string, list []string) {
 		}
 		a.warn(format, text)
 	}
-}
-
-// count writes "1 job" and "2 jobs".
-func count(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return fmt.Sprintf("%d %ss", n, what)
 }
 
 func newFleetListCommand(app *App, o *fleetOptions) *cobra.Command {
@@ -672,6 +665,6 @@ func (a *App) fleetDemo(t fleetDemoOptions) error {
 			Vehicles int    `json:"vehicles"`
 		}{t.dir, t.Visits, t.Vehicles})
 	}
-	a.printf("wrote %s of %s; next: wheelplane fleet index %s\n", count(t.Visits, "job"), count(t.Vehicles, "vehicle"), t.dir)
+	a.printf("wrote %s of %s; next: wheelplane fleet index %s\n", wording.Count(t.Visits, "job"), wording.Count(t.Vehicles, "vehicle"), t.dir)
 	return nil
 }

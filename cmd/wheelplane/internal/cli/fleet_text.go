@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"wheelplane/cmd/wheelplane/internal/history"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose/rig"
 )
 
@@ -34,7 +35,7 @@ func (a *App) fleetList(d *history.DB, words []string) error {
 	for _, v := range all {
 		t.row(v.Name(), v.Plate, v.Chassis, v.Customer, v.Kind, fmt.Sprint(v.Visits), v.First, v.Last, kilometres(v.OdometerKM))
 	}
-	a.printf("%s\n%s, from %s as it was at %s\n", t, count(len(all), "vehicle"), root, indexed)
+	a.printf("%s\n%s, from %s as it was at %s\n", t, wording.Count(len(all), "vehicle"), root, indexed)
 	return nil
 }
 
@@ -66,7 +67,7 @@ func (a *App) fleetSearch(d *history.DB, f history.Filter) error {
 		}
 		t.row(v.Date, v.FleetNo, v.Plate, v.Customer, kilometres(v.Odometer), v.Technician, v.Folder, mark)
 	}
-	a.printf("%s\n%s\n", t, count(len(visits), "visit"))
+	a.printf("%s\n%s\n", t, wording.Count(len(visits), "visit"))
 	return nil
 }
 
@@ -174,24 +175,24 @@ func driftText(v *history.Vehicle, d *history.Drift) string {
 			n := digits(math.Min(c.ULeft, c.UFound), c.Unit)
 			mark, ratio := "", ""
 			if c.U > 0 {
-				ratio = decimal(c.Change/c.U, 1)
+				ratio = wording.Decimal(c.Change/c.U, 1)
 			}
 			if c.Drifted {
 				mark = "drifted"
 				drifted++
 			}
-			t.row(nameOf(c.Quantity), string(c.Side), decimal(c.Left, n), decimal(c.Found, n), decimal(c.Change, n), decimal(c.U, n), ratio, unitText(c.Unit), mark)
+			t.row(nameOf(c.Quantity), string(c.Side), wording.Decimal(c.Left, n), wording.Decimal(c.Found, n), wording.Decimal(c.Change, n), wording.Decimal(c.U, n), ratio, unitText(c.Unit), mark)
 		}
 		if len(t.rows) > 0 {
 			b.WriteString(t.String() + "\n")
 		}
 	}
-	verdict := fmt.Sprintf("Of %s none changed by more than the uncertainties explain.", count(len(d.Changes), "reading"))
+	verdict := fmt.Sprintf("Of %s none changed by more than the uncertainties explain.", wording.Count(len(d.Changes), "reading"))
 	switch {
 	case len(d.Changes) == 0:
 		verdict = "No reading was taken at both visits."
 	case drifted > 0:
-		verdict = fmt.Sprintf("%s of %d drifted: by more than the uncertainties explain (if nothing had moved, one or more would be said to in %g of 100 cases).", count(drifted, "reading"), len(d.Changes), 100*d.Level)
+		verdict = fmt.Sprintf("%s of %d drifted: by more than the uncertainties explain (if nothing had moved, one or more would be said to in %g of 100 cases).", wording.Count(drifted, "reading"), len(d.Changes), 100*d.Level)
 	}
 	b.WriteString(fold("", verdict))
 	for _, n := range d.Notes {
@@ -216,10 +217,10 @@ func camerasText(cameras []history.Camera) string {
 		drift, u := "", ""
 		if c.UDrift > 0 {
 			n := twoDigits(100 * c.UDrift)
-			drift, u = decimal(100*c.Drift, n), decimal(100*c.UDrift, n)
+			drift, u = wording.Decimal(100*c.Drift, n), wording.Decimal(100*c.UDrift, n)
 		}
 		n := twoDigits(100 * last.Focal.U)
-		t.row(c.Title(), c.SHA256[:8], fmt.Sprint(len(c.Jobs)), last.Date, decimal(100*last.Focal.Difference, n), decimal(100*last.Focal.U, n), drift, u, state)
+		t.row(c.Title(), c.SHA256[:8], fmt.Sprint(len(c.Jobs)), last.Date, wording.Decimal(100*last.Focal.Difference, n), wording.Decimal(100*last.Focal.U, n), drift, u, state)
 		if text := cameraAdvice(&c); text != "" {
 			say = append(say, text)
 		}
@@ -245,7 +246,7 @@ func cameraAdvice(c *history.Camera) string {
 		if c.Due == 0 {
 			return fmt.Sprintf("%s: its focal length drifts and is off by twice what the file states. Calibrate it anew before the next job.", c.Title())
 		}
-		return fmt.Sprintf("%s: its focal length drifts; if it goes on so, the file is off by twice what it states in %s. Calibrate it anew before that.", c.Title(), count(c.Due, "job"))
+		return fmt.Sprintf("%s: its focal length drifts; if it goes on so, the file is off by twice what it states in %s. Calibrate it anew before that.", c.Title(), wording.Count(c.Due, "job"))
 	}
 	return ""
 }

@@ -15,6 +15,7 @@ import (
 	"wheelplane/cmd/wheelplane/internal/draw"
 	"wheelplane/cmd/wheelplane/internal/proof"
 	"wheelplane/cmd/wheelplane/internal/visit"
+	"wheelplane/cmd/wheelplane/internal/wording"
 
 	"github.com/spf13/cobra"
 )
@@ -244,22 +245,22 @@ func jigText(known *jig.Jig, f *jigFile) string {
 			}
 		}
 		d := digits(math.Min(r.U, worst.U/2), r.Unit)
-		cells := []string{studyName(r.Reading), decimal(r.Value, d), decimal(2*r.U, d)}
+		cells := []string{studyName(r.Reading), wording.Decimal(r.Value, d), wording.Decimal(2*r.U, d)}
 		if repeats {
-			cells = append(cells, decimal(r.Bias, d), decimal(r.BiasU, d), decimal(*r.Spread, d), decimal(r.SpreadRange.Low, d), decimal(r.SpreadRange.High, d), decimal(*r.OverStated, 2))
+			cells = append(cells, wording.Decimal(r.Bias, d), wording.Decimal(r.BiasU, d), wording.Decimal(*r.Spread, d), wording.Decimal(r.SpreadRange.Low, d), wording.Decimal(r.SpreadRange.High, d), wording.Decimal(*r.OverStated, 2))
 		} else {
-			cells = append(cells, decimal(worst.Value, d), decimal(worst.U, d))
+			cells = append(cells, wording.Decimal(worst.Value, d), wording.Decimal(worst.U, d))
 		}
 		claim, verdict := "", ""
 		if r.Claim > 0 {
-			claim, verdict = decimal(r.Claim, min(d, 2)), marks[r.Verdict]+" "+proof.VerdictWord(r.Verdict)
+			claim, verdict = wording.Decimal(r.Claim, min(d, 2)), marks[r.Verdict]+" "+proof.VerdictWord(r.Verdict)
 		}
-		t.row(append(cells, decimal(worst.Error, d), decimal(worst.En, 2), unitText(r.Unit), claim, verdict)...)
+		t.row(append(cells, wording.Decimal(worst.Error, d), wording.Decimal(worst.En, 2), unitText(r.Unit), claim, verdict)...)
 	}
 	b.WriteString(t.String())
-	fmt.Fprintf(&b, "\nEn is 1 or less in %d of %d, largest %s\n", f.Within, f.Count, decimal(f.MaxEn, 2))
+	fmt.Fprintf(&b, "\nEn is 1 or less in %d of %d, largest %s\n", f.Within, f.Count, wording.Decimal(f.MaxEn, 2))
 	if f.OverStated != nil {
-		fmt.Fprintf(&b, "repeats spread by %s of their stated standard uncertainty (root mean square); what is the same in all of them, such as floor and camera, does not show there\n", decimal(*f.OverStated, 2))
+		fmt.Fprintf(&b, "repeats spread by %s of their stated standard uncertainty (root mean square); what is the same in all of them, such as floor and camera, does not show there\n", wording.Decimal(*f.OverStated, 2))
 	}
 	if f.Verdict != "" {
 		fmt.Fprintf(&b, "against what is claimed (%s): %s %s\n", proof.ClaimText(f.ClaimDeg, f.ClaimMM), marks[f.Verdict], proof.VerdictWord(f.Verdict))

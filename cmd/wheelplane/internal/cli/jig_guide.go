@@ -6,6 +6,7 @@ import (
 	"strings"
 
 	"wheelplane/calib/jig"
+	"wheelplane/cmd/wheelplane/internal/wording"
 )
 
 // jigGuideText tells how to build a jig; its numbers are those of jig.Budgets.
@@ -16,20 +17,20 @@ func jigGuideText() string {
 	para := func(text string) { b.WriteString(fold("", text) + "\n") }
 	item := func(text string) { b.WriteString(fold("- ", text)) }
 	worth := func(x jig.Budget) string {
-		return fmt.Sprintf("%s %s", decimal(x.U(), digits(x.U()/2, x.Unit)), x.Unit)
+		return fmt.Sprintf("%s %s", wording.Decimal(x.U(), digits(x.U()/2, x.Unit)), x.Unit)
 	}
 	const base = 2.7 // m between the axles
 	// A middle is good to u / √2, the line between two of them to u over their distance.
 	worthDeg := func(x jig.Budget) string {
-		return decimal(math.Atan(x.U()/1e3/base)*180/math.Pi, 4) + " deg"
+		return wording.Decimal(math.Atan(x.U()/1e3/base)*180/math.Pi, 4) + " deg"
 	}
 	budget := func(x jig.Budget) {
 		t := newTable(left(x.Name), right("limit"), left(""), left("shape"), right("u, "+x.Unit))
 		d := digits(x.U()/2, x.Unit) + 1
 		for _, i := range x.Inputs {
-			t.row("  "+i.Name, fmt.Sprintf("%.3g", i.Limit), i.Unit, string(i.Shape), decimal(i.U(), d))
+			t.row("  "+i.Name, fmt.Sprintf("%.3g", i.Limit), i.Unit, string(i.Shape), wording.Decimal(i.U(), d))
 		}
-		t.row("  all together: U = 2 u", "", "", "", decimal(x.U(), d))
+		t.row("  all together: U = 2 u", "", "", "", wording.Decimal(x.U(), d))
 		b.WriteString(t.String() + "\n")
 	}
 

@@ -10,6 +10,7 @@ import (
 	"strings"
 
 	"wheelplane/cmd/wheelplane/internal/spec"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
 
@@ -159,7 +160,7 @@ func verdictText(job *rig.Job, s *spec.Spec, list []judged) string {
 				name += ", station " + j.Station
 			}
 			count[j.Verdict]++
-			t.row(axleTitle(job, j.Axle), name, string(j.Side), decimal(j.Value, d), decimal(j.U, d),
+			t.row(axleTitle(job, j.Axle), name, string(j.Side), wording.Decimal(j.Value, d), wording.Decimal(j.U, d),
 				limitText(&j.Target.Target, j.Unit), limitText(j.Target.Low, j.Unit), limitText(j.Target.High, j.Unit), j.Unit,
 				percent(j.Conformance), marks[j.Verdict]+" "+string(j.Verdict))
 		}
@@ -176,5 +177,5 @@ func percent(p float64) string {
 	case p < 0.0005:
 		return "< 0.1 %"
 	}
-	return decimal(100*p, 1) + " %"
+	return wording.Decimal(100*p, 1) + " %"
 }

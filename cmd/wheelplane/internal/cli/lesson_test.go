@@ -13,11 +13,11 @@ import (
 	"reflect"
 	"regexp"
 	"slices"
-	"strconv"
 	"strings"
 	"testing"
 
 	"wheelplane/cmd/wheelplane/internal/draw"
+	"wheelplane/cmd/wheelplane/internal/draw/drawtest"
 	"wheelplane/cmd/wheelplane/internal/lesson"
 	"wheelplane/vision"
 
@@ -340,8 +340,6 @@ func TestLessonFromPhotographs(t *testing.T) {
 	}
 }
 
-var lessonWord = regexp.MustCompile(`<word xMin="([\d.-]+)" yMin="([\d.-]+)" xMax="([\d.-]+)" yMax="([\d.-]+)">(.*?)</word>`)
-
 // unfilled is what a number that is none, or a wrong format, leaves in a text.
 var unfilled = regexp.MustCompile(`NaN|\bInf\b|%!|\.\.|±\s*$`)
 
@@ -384,37 +382,25 @@ func tidyLesson(t *testing.T, s *lesson.Sheet, dir string) {
 		return
 	}
 	for _, name := range []string{"lesson.pdf", "answer.pdf"} {
-		text, err := exec.Command("pdftotext", "-bbox", filepath.Join(dir, name), "-").Output()
+		pdf, err := os.ReadFile(filepath.Join(dir, name))
 		if err != nil {
 			t.Fatal(err)
 		}
-		pages := strings.Split(string(text), "<page ")[1:]
+		pages := drawtest.Pages(t, pdf)
 		if len(pages) > 2 {
 			t.Errorf("lesson %s: %s has %d pages", s.Name, name, len(pages))
 		}
-		for number, part := range pages {
-			var boxes []draw.Box
-			for _, m := range lessonWord.FindAllStringSubmatch(part, -1) {
-				var v [4]float64
-				for i := range v {
-					v[i], _ = strconv.ParseFloat(m[i+1], 64)
-					v[i] *= 25.4 / 72
-				}
-				h := v[3] - v[1] // from the font's ascent to its descent: more than a line
-				boxes = append(boxes, draw.Box{Text: m[5], X0: v[0], Y0: v[1] + 0.2*h, X1: v[2], Y1: v[3] - 0.2*h})
+		for i, page := range pages {
+			if len(page.Words) < 10 {
+				t.Errorf("lesson %s: %s, page %d: only %d words", s.Name, name, i+1, len(page.Words))
 			}
-			if len(boxes) < 10 {
-				t.Errorf("lesson %s: %s, page %d: only %d words", s.Name, name, number+1, len(boxes))
+			for _, w := range page.Words {
+				if w.X0 < 17.9 || w.X1 > draw.A4Width-17.9 || w.Y0 < 8 || w.Y1 > draw.A4Height-7.5 {
+					t.Errorf("lesson %s: %s, page %d: %q stands in the margin: %+v", s.Name, name, i+1, w.Text, w)
+				}
 			}
-			for i, a := range boxes {
-				if a.X0 < 17.9 || a.X1 > draw.A4Width-17.9 || a.Y0 < 8 || a.Y1 > draw.A4Height-7.5 {
-					t.Errorf("lesson %s: %s, page %d: %q stands in the margin: %+v", s.Name, name, number+1, a.Text, a)
-				}
-				for _, b := range boxes[:i] {
-					if math.Min(a.X1, b.X1)-math.Max(a.X0, b.X0) > 0.3 && math.Min(a.Y1, b.Y1)-math.Max(a.Y0, b.Y0) > 0.3 {
-						t.Errorf("lesson %s: %s, page %d: %q and %q overlap", s.Name, name, number+1, a.Text, b.Text)
-					}
-				}
+			for _, o := range page.Overlaps(0.3) {
+				t.Errorf("lesson %s: %s, page %d: %q and %q overlap", s.Name, name, i+1, o[0].Text, o[1].Text)
 			}
 		}
 	}

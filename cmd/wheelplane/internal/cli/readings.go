@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
 )
@@ -161,7 +162,7 @@ func compareText(job *rig.Job, result, truth *rig.Result) string {
 						continue
 					}
 					d := digits(x.U, x.Unit)
-					lines = append(lines, []string{string(side), decimal(x.Value, d), decimal(x.U, d), decimal(x.Truth, d), decimal(x.Error, d), decimal(x.Normalised, 1), row.unit})
+					lines = append(lines, []string{string(side), wording.Decimal(x.Value, d), wording.Decimal(x.U, d), wording.Decimal(x.Truth, d), wording.Decimal(x.Error, d), wording.Decimal(x.Normalised, 1), row.unit})
 					worst = math.Max(worst, math.Abs(x.Normalised))
 				}
 			}
@@ -182,7 +183,7 @@ func networkText(n *rig.Network) string {
 	}
 	t := newTable(left("station"), left("epoch"), right("photos"), right("rolled mm"), right("wheels turned deg"))
 	for _, s := range n.Stations {
-		t.row(s.Name, s.Epoch, fmt.Sprint(s.Photos), decimal(s.RolledMM, 0), decimal(s.TurnDeg, 1))
+		t.row(s.Name, s.Epoch, fmt.Sprint(s.Photos), wording.Decimal(s.RolledMM, 0), wording.Decimal(s.TurnDeg, 1))
 	}
 	return text + "\n" + t.String()
 }
@@ -191,7 +192,7 @@ func networkText(n *rig.Network) string {
 // uncertainty's second digit (GUM, JCGM 100:2008, 7.2.6).
 func plusMinus(x rig.Reading) string {
 	d := digits(x.U, x.Unit)
-	return decimal(x.Value, d) + " ± " + decimal(x.U, d)
+	return wording.Decimal(x.Value, d) + " ± " + wording.Decimal(x.U, d)
 }
 
 // digits is how many decimals a value of this standard uncertainty gets: two
@@ -209,11 +210,3 @@ func digits(u float64, unit string) int {
 
 // twoDigits is how many decimals show the first two digits of u, above zero.
 func twoDigits(u float64) int { return max(0, 1-int(math.Floor(math.Log10(u)+1e-9))) }
-
-// decimal writes v with so many decimals, and never as -0.
-func decimal(v float64, digits int) string {
-	if math.Abs(v) < 0.5*math.Pow(10, float64(-digits)) {
-		v = 0
-	}
-	return fmt.Sprintf("%.*f", digits, v)
-}

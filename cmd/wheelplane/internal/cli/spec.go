@@ -13,6 +13,7 @@ import (
 	"strings"
 
 	"wheelplane/cmd/wheelplane/internal/spec"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
 
@@ -321,7 +322,7 @@ func targetsText(job *rig.Job, s *spec.Spec, targets []spec.Target) string {
 				cells := []string{axleTitle(job, axle), q.name, string(x.Side), limitText(&j.Target, j.Unit), limitText(j.Low, j.Unit), limitText(j.High, j.Unit), j.Unit}
 				if (x.Quantity == align.Toe || x.Quantity == align.TotalToe) && s.ReferenceDiameter > 0 {
 					d := s.ReferenceDiameter * 1e3
-					cells = append(cells, fmt.Sprintf("%s mm (%s to %s)", decimal(d*math.Sin(x.Wish), 1), decimal(d*math.Sin(x.Low), 1), decimal(d*math.Sin(x.High), 1)))
+					cells = append(cells, fmt.Sprintf("%s mm (%s to %s)", wording.Decimal(d*math.Sin(x.Wish), 1), wording.Decimal(d*math.Sin(x.Low), 1), wording.Decimal(d*math.Sin(x.High), 1)))
 				}
 				t.row(cells...)
 			}
@@ -336,9 +337,9 @@ func limitText(v *float64, unit string) string {
 		return "-"
 	}
 	if unit == "mm" {
-		return decimal(*v, 1)
+		return wording.Decimal(*v, 1)
 	}
-	return decimal(*v, 3)
+	return wording.Decimal(*v, 3)
 }
 
 // specOf is the specification of a job's folder with its targets, or nil where

@@ -6,6 +6,7 @@ import (
 
 	"wheelplane/calib/jig"
 	"wheelplane/cmd/wheelplane/internal/proof"
+	"wheelplane/cmd/wheelplane/internal/wording"
 )
 
 // studyText tells one study whole, several as a table.
@@ -24,18 +25,18 @@ func studyText(s *studies) string {
 		d := twoDigits(gauge.SD)
 		operators := "-"
 		if c := x.Component(jig.Reproducibility); c != nil {
-			operators = decimal(c.SD, d)
+			operators = wording.Decimal(c.SD, d)
 		}
 		tolerance := "-"
 		if x.Tolerance > 0 {
-			tolerance = decimal(gauge.PctTolerance, 1)
+			tolerance = wording.Decimal(gauge.PctTolerance, 1)
 		}
 		kept := "pooled"
 		if x.Kept {
 			kept = "kept"
 		}
-		t.row(x.Name, x.Unit, decimal(x.Component(jig.Repeatability).SD, d), operators, decimal(gauge.SD, d), decimal(gauge.SDInterval.Low, d), decimal(gauge.SDInterval.High, d),
-			decimal(x.StatedU, d), decimal(parts.SD, d), decimal(gauge.PctStudy, 1), decimal(x.PctStudyInterval.Low, 1), decimal(x.PctStudyInterval.High, 1), tolerance, fmt.Sprint(x.Categories), kept)
+		t.row(x.Name, x.Unit, wording.Decimal(x.Component(jig.Repeatability).SD, d), operators, wording.Decimal(gauge.SD, d), wording.Decimal(gauge.SDInterval.Low, d), wording.Decimal(gauge.SDInterval.High, d),
+			wording.Decimal(x.StatedU, d), wording.Decimal(parts.SD, d), wording.Decimal(gauge.PctStudy, 1), wording.Decimal(x.PctStudyInterval.Low, 1), wording.Decimal(x.PctStudyInterval.High, 1), tolerance, fmt.Sprint(x.Categories), kept)
 	}
 	b.WriteString(t.String())
 	b.WriteString("\n" + fold("", proof.ScaleText+" One reading whole: --reading \""+first.Name+"\"."))
@@ -51,7 +52,7 @@ func oneStudyText(x proof.Study) string {
 	if unit == "" {
 		unit = "unit not stated"
 	}
-	fmt.Fprintf(&b, "%s, %s: %s, mean %s\n", x.Name, unit, proof.SizeText(x.Study), decimal(x.Mean, twoDigits(x.Component(jig.Total).SD)+2))
+	fmt.Fprintf(&b, "%s, %s: %s, mean %s\n", x.Name, unit, proof.SizeText(x.Study), wording.Decimal(x.Mean, twoDigits(x.Component(jig.Total).SD)+2))
 	if x.Unequal != "" {
 		b.WriteString(fold("", "Unequal cells ("+x.Unequal+"): analysis of variance of unweighted means, trials at their harmonic mean."))
 	}
@@ -61,27 +62,27 @@ func oneStudyText(x proof.Study) string {
 	fmt.Fprintf(&b, "\nanalysis of variance, without interaction\n%s\n%s\n", anovaTable(x.Pooled), x.Why)
 	fmt.Fprintf(&b, "\ncomponents (intervals of %s)\n%s", percentOf(x.Confidence), componentTable(x.Components, x.Study))
 	fmt.Fprintf(&b, "\ndistinct categories: %d (%s, %s to %s)\ngauge, percent of the study variation: %s (%s to %s)\n", x.Categories,
-		decimal(x.CategoriesExact, 2), decimal(x.CategoriesInterval.Low, 2), decimal(x.CategoriesInterval.High, 2),
-		decimal(x.Component(jig.Gauge).PctStudy, 2), decimal(x.PctStudyInterval.Low, 1), decimal(x.PctStudyInterval.High, 1))
+		wording.Decimal(x.CategoriesExact, 2), wording.Decimal(x.CategoriesInterval.Low, 2), wording.Decimal(x.CategoriesInterval.High, 2),
+		wording.Decimal(x.Component(jig.Gauge).PctStudy, 2), wording.Decimal(x.PctStudyInterval.Low, 1), wording.Decimal(x.PctStudyInterval.High, 1))
 	if gauge := x.Component(jig.Gauge); x.Tolerance > 0 {
 		k := 100 * x.Sigmas / x.Tolerance
-		fmt.Fprintf(&b, "gauge, percent of the tolerance: %s (%s to %s)\n", decimal(gauge.PctTolerance, 2), decimal(k*gauge.SDInterval.Low, 1), decimal(k*gauge.SDInterval.High, 1))
+		fmt.Fprintf(&b, "gauge, percent of the tolerance: %s (%s to %s)\n", wording.Decimal(gauge.PctTolerance, 2), wording.Decimal(k*gauge.SDInterval.Low, 1), wording.Decimal(k*gauge.SDInterval.High, 1))
 	}
 	if x.StatedU > 0 {
-		fmt.Fprintf(&b, "the measurements state a standard uncertainty of %s\n", decimal(x.StatedU, twoDigits(x.StatedU)))
+		fmt.Fprintf(&b, "the measurements state a standard uncertainty of %s\n", wording.Decimal(x.StatedU, twoDigits(x.StatedU)))
 	}
 	if r := x.Range; r != nil {
 		d := twoDigits(r.RangeMean) + 2
 		t := newTable(left("average and range"), right("mean"), right("mean range"))
 		for i, o := range x.Operators {
-			t.row(o, decimal(r.OperatorMeans[i], d), decimal(r.RangeMeans[i], d))
+			t.row(o, wording.Decimal(r.OperatorMeans[i], d), wording.Decimal(r.RangeMeans[i], d))
 		}
 		fmt.Fprintf(&b, "\n%s\nmean range %s, limit %s (D4 %s); operators differ by %s, parts by %s; K1 %s, K2 %s, K3 %s\n%s", t,
-			decimal(r.RangeMean, d), decimal(r.Limit, d), decimal(r.D4, 3), decimal(r.Difference, d), decimal(r.PartRange, d), decimal(r.K1, 4), decimal(r.K2, 4), decimal(r.K3, 4),
+			wording.Decimal(r.RangeMean, d), wording.Decimal(r.Limit, d), wording.Decimal(r.D4, 3), wording.Decimal(r.Difference, d), wording.Decimal(r.PartRange, d), wording.Decimal(r.K1, 4), wording.Decimal(r.K2, 4), wording.Decimal(r.K3, 4),
 			componentTable(r.Components, x.Study))
-		fmt.Fprintf(&b, "distinct categories: %d (%s)\n", r.Categories, decimal(r.CategoriesExact, 2))
+		fmt.Fprintf(&b, "distinct categories: %d (%s)\n", r.Categories, wording.Decimal(r.CategoriesExact, 2))
 		for _, y := range r.Beyond {
-			fmt.Fprintf(&b, "beyond the limit of ranges: part %s by %s, %s\n", y.Part, y.Operator, decimal(y.Range, d))
+			fmt.Fprintf(&b, "beyond the limit of ranges: part %s by %s, %s\n", y.Part, y.Operator, wording.Decimal(y.Range, d))
 		}
 	} else {
 		fmt.Fprintf(&b, "\nno average and range: %s\n", x.NoRange)

@@ -8,6 +8,7 @@ import (
 
 	"wheelplane/cmd/wheelplane/internal/planned"
 	"wheelplane/cmd/wheelplane/internal/spec"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose/align"
 	"wheelplane/pose/plan"
 	"wheelplane/pose/rig"
@@ -243,9 +244,9 @@ func weakText(w *rig.Weak) string {
 		var list []string
 		for _, r := range w.Readings[:min(most, len(w.Readings))] {
 			d := digits(r.U, r.Unit)
-			text := fmt.Sprintf("%s of axle %d %s, u = %s %s", nameOf(r.Quantity), r.Axle, r.Side, decimal(r.U, d), r.Unit)
+			text := fmt.Sprintf("%s of axle %d %s, u = %s %s", nameOf(r.Quantity), r.Axle, r.Side, wording.Decimal(r.U, d), r.Unit)
 			if r.WantedU > 0 {
-				text += " where " + decimal(r.WantedU, digits(r.WantedU, r.Unit)) + " would do"
+				text += " where " + wording.Decimal(r.WantedU, digits(r.WantedU, r.Unit)) + " would do"
 			}
 			list = append(list, strings.ReplaceAll(text, " ,", ","))
 		}

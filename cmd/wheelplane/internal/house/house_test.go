@@ -35,16 +35,19 @@ var rooms = map[string][]string{
 	"calib/jig":                       {"pose", "pose/align", "pose/rig"},
 	"fixtures":                        {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "calib", "calib/jig"},
 	"cmd/wheelplane":                  {"cmd/wheelplane/internal/cli"},
-	"cmd/wheelplane/internal/cli":     {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "pose/plan", "calib", "fixtures", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit", "cmd/wheelplane/internal/work", "cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/record", "cmd/wheelplane/internal/proof", "cmd/wheelplane/internal/planned", "calib/jig", "cmd/wheelplane/internal/history", "cmd/wheelplane/internal/lesson"},
+	"cmd/wheelplane/internal/cli":     {"cmd/wheelplane/internal/wording", "vision", "pose", "pose/bundle", "pose/align", "pose/rig", "pose/plan", "calib", "fixtures", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit", "cmd/wheelplane/internal/work", "cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/record", "cmd/wheelplane/internal/proof", "cmd/wheelplane/internal/planned", "calib/jig", "cmd/wheelplane/internal/history", "cmd/wheelplane/internal/lesson"},
 	"cmd/wheelplane/internal/spec":    {"pose/align", "pose/rig"},
 	"cmd/wheelplane/internal/visit":   {"pose/align"},
 	"cmd/wheelplane/internal/work":    {"pose/align", "pose/rig", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit"},
 	"cmd/wheelplane/internal/draw":    {},
-	"cmd/wheelplane/internal/lesson":  {"cmd/wheelplane/internal/draw", "vision", "pose", "pose/align", "pose/rig", "fixtures"},
-	"cmd/wheelplane/internal/record":  {"cmd/wheelplane/internal/draw", "pose/align", "pose/rig"},
+	"cmd/wheelplane/internal/wording": {},
+	"cmd/wheelplane/internal/lesson":  {"cmd/wheelplane/internal/wording", "cmd/wheelplane/internal/draw", "vision", "pose", "pose/align", "pose/rig", "fixtures"},
+	"cmd/wheelplane/internal/record":  {"cmd/wheelplane/internal/wording", "cmd/wheelplane/internal/draw", "pose/align", "pose/rig"},
 	"cmd/wheelplane/internal/proof":   {"cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/record", "calib/jig", "pose/align", "pose/rig"},
-	"cmd/wheelplane/internal/planned": {"pose", "pose/align", "pose/rig", "pose/plan", "cmd/wheelplane/internal/draw"},
+	"cmd/wheelplane/internal/planned": {"cmd/wheelplane/internal/wording", "pose", "pose/align", "pose/rig", "pose/plan", "cmd/wheelplane/internal/draw"},
 	"cmd/wheelplane/internal/house":   {},
+
+	"cmd/wheelplane/internal/draw/drawtest": {"cmd/wheelplane/internal/draw"},
 
 	"cmd/wheelplane/internal/history": {"cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/visit", "pose/align", "pose/rig"},
 }

@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"wheelplane/cmd/wheelplane/internal/draw"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/fixtures"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
@@ -80,7 +81,7 @@ func bent(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 		}
 		n := x.m.Solution.Network
 		toe, u := x.m.spread(align.TotalToe)
-		t.Rows = append(t.Rows, []string{x.says, num(n.VarianceFactor, 1), num(n.RMSPx, 4), fmt.Sprintf("%d of %d", len(n.RejectedViews), n.Views+len(n.RejectedViews)), num(toe, 4), num(u, 4)})
+		t.Rows = append(t.Rows, []string{x.says, wording.Decimal(n.VarianceFactor, 1), wording.Decimal(n.RMSPx, 4), fmt.Sprintf("%d of %d", len(n.RejectedViews), n.Views+len(n.RejectedViews)), wording.Decimal(toe, 4), wording.Decimal(u, 4)})
 	}
 	wheels := map[string]rig.Wheel{}
 	for _, h := range scene.Job.Hangs {
@@ -97,7 +98,7 @@ func bent(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 			for k, s := range f.BowMM {
 				bow := boardBow{f.Board, s.Name, s.Value, s.U, scene.Truth.Shapes[i].Bow[k] * 1e3}
 				d.Bows = append(d.Bows, bow)
-				cells = append(cells, num(bow.Found, 3)+" ± "+num(bow.U, 3), num(bow.True, 3))
+				cells = append(cells, wording.Decimal(bow.Found, 3)+" ± "+wording.Decimal(bow.U, 3), wording.Decimal(bow.True, 3))
 			}
 			if w, ok := wheels[f.Board]; ok {
 				shapes.Rows = append(shapes.Rows, append([]string{w.String()}, cells...))
@@ -129,19 +130,19 @@ func bent(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 	}
 
 	toe, u := open.spread(align.TotalToe)
-	said := []string{fmt.Sprintf("Allowed to bend, the boards are found bowed as they truly are, to ± %s mm. Total toe is off by %s degrees where the program says ± %s; chi-square is %s.", figures(typicalU(d.Bows)), num(toe, 4), num(u, 4), num(open.Solution.Network.VarianceFactor, 1))}
+	said := []string{fmt.Sprintf("Allowed to bend, the boards are found bowed as they truly are, to ± %s mm. Total toe is off by %s degrees where the program says ± %s; chi-square is %s.", figures(typicalU(d.Bows)), wording.Decimal(toe, 4), wording.Decimal(u, 4), wording.Decimal(open.Solution.Network.VarianceFactor, 1))}
 	if shut.Refused != "" {
 		said = append(said, "Told that they are flat, the program refuses: "+shut.Refused+".")
 	} else {
 		off, uOff := shut.spread(align.TotalToe)
 		n := shut.Solution.Network
 		said = append(said, fmt.Sprintf("Told that they are flat, it finds that the corners do not fit: chi-square is %s, and %d boards are left out as wrong. It trusts what remains less, and says that total toe is known to ± %s only; it is off by %s.",
-			figures(n.VarianceFactor), len(n.RejectedViews), num(uOff, 4), num(off, 4)))
+			figures(n.VarianceFactor), len(n.RejectedViews), wording.Decimal(uOff, 4), wording.Decimal(off, 4)))
 	}
 	said = append(said, "A board that is bent but stiff turns with its wheel like any other, and rolling takes out whatever direction its middle has. What is left is that it looks different from every side. A board that changes its bend, in the wind or with its own weight as the wheel turns, is worse: nothing takes that out.")
 	return &Sheet{
 		Question: "A printed board has been leaning against the wall and is no longer quite flat. Can it still be used?",
-		Guess:    fmt.Sprintf("The boards are bowed by up to %s mm over %s mm of width. By how much is total toe off if nobody knows: a thousandth of a degree, a hundredth, or a tenth?", num(largest, 1), num(d.WidthMM, 0)),
+		Guess:    fmt.Sprintf("The boards are bowed by up to %s mm over %s mm of width. By how much is total toe off if nobody knows: a thousandth of a degree, a hundredth, or a tenth?", wording.Decimal(largest, 1), wording.Decimal(d.WidthMM, 0)),
 		Done: []string{
 			c.photographed(len(scene.Job.Photos), "car with two axles"),
 			fmt.Sprintf("Every board is bowed along, across and twisted, each by %s mm as a standard deviation. The same photographs are measured by a job.yaml that insists on flat boards, and by one that allows for boards flat to %s mm only.", figures(bowSigma*1e3), figures(bowSigma*1e3)),
@@ -155,14 +156,14 @@ func bent(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 			"Leave boards: flatness_mm in job.yaml as it is: it costs nothing if the boards are flat. 'measure' names boards that are badly bowed; the clamp may be what bends them.",
 		},
 		Exercise: []string{
-			fmt.Sprintf("The photographs found the board on %s bowed from left to right by %s ± %s mm. It is %s mm wide.", d.Board, num(math.Abs(pick.Found), 2), num(pick.U, decimals(pick.U)), num(d.WidthMM, 0)),
+			fmt.Sprintf("The photographs found the board on %s bowed from left to right by %s ± %s mm. It is %s mm wide.", d.Board, wording.Decimal(math.Abs(pick.Found), 2), wording.Decimal(pick.U, decimals(pick.U)), wording.Decimal(d.WidthMM, 0)),
 			"a) A straight edge is laid across it from left to right. Is there a gap, where, and how wide?",
-			fmt.Sprintf("b) Its section is a parabola, which stands at its edges at 4 × gap / width. How many degrees is that, and how many times the ± %s degrees that total toe is known to? What does it tell about reading a small piece of a board?", num(d.UToe, 4)),
+			fmt.Sprintf("b) Its section is a parabola, which stands at its edges at 4 × gap / width. How many degrees is that, and how many times the ± %s degrees that total toe is known to? What does it tell about reading a small piece of a board?", wording.Decimal(d.UToe, 4)),
 		},
 		Answer: []string{
-			fmt.Sprintf("a) The board is %s. The gap is %s mm, %s. True is %s mm.", side, num(d.GapMM, 2), where, num(d.TrueGapMM, 2)),
+			fmt.Sprintf("a) The board is %s. The gap is %s mm, %s. True is %s mm.", side, wording.Decimal(d.GapMM, 2), where, wording.Decimal(d.TrueGapMM, 2)),
 			fmt.Sprintf("b) 4 × %s / %s = %s, which is %s degrees: %s times as much. Two ends of one board differ in direction by twice that. A piece of a board does not tell its direction; the whole of it, seen from several sides, does.",
-				num(d.GapMM, 2), num(d.WidthMM, 0), num(4*d.GapMM/d.WidthMM, 4), num(d.SlopeDeg, 2), figures(d.Times)),
+				wording.Decimal(d.GapMM, 2), wording.Decimal(d.WidthMM, 0), wording.Decimal(4*d.GapMM/d.WidthMM, 4), wording.Decimal(d.SlopeDeg, 2), figures(d.Times)),
 		},
 		Folders: []Folder{{allowed, "bent boards, job.yaml allows for it"}, {flat, "the same photographs, job.yaml says flat"}},
 		Data:    d,

@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 
 	"wheelplane/cmd/wheelplane/internal/draw"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/fixtures"
 	"wheelplane/pose/align"
 	"wheelplane/vision"
@@ -69,7 +70,7 @@ func cameraFile(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 	}
 	var list []*Measured
 	for _, x := range []struct{ folder, what string }{
-		{right, "the right one"}, {other, fmt.Sprintf("focal length %s %% too long", num(100*d.FocalOff, 1))}, {pinhole, "without distortion"}, {bare, "the same, stated to be exact"},
+		{right, "the right one"}, {other, fmt.Sprintf("focal length %s %% too long", wording.Decimal(100*d.FocalOff, 1))}, {pinhole, "without distortion"}, {bare, "the same, stated to be exact"},
 	} {
 		m, err := b.Measure(ctx, x.folder)
 		if err != nil {
@@ -82,7 +83,7 @@ func cameraFile(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 		}
 		n := m.Solution.Network
 		toe, u := m.spread(align.TotalToe)
-		t.Rows = append(t.Rows, []string{x.what, num(n.VarianceFactor, 1), num(n.RMSPx, 4), num(toe, 4), num(u, 4), num(toe/u, 1)})
+		t.Rows = append(t.Rows, []string{x.what, wording.Decimal(n.VarianceFactor, 1), wording.Decimal(n.RMSPx, 4), wording.Decimal(toe, 4), wording.Decimal(u, 4), wording.Decimal(toe/u, 1)})
 	}
 	if list[0].Refused != "" {
 		return nil, fmt.Errorf("%s: %s: choose another --seed, or a larger --size", right, list[0].Refused)
@@ -98,7 +99,7 @@ func cameraFile(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 
 	s := &Sheet{
 		Question: "camera.yaml tells how this phone's lens draws. What happens with the file of another phone, or of a perfect lens?",
-		Guess:    fmt.Sprintf("The focal length in the file is %s %% too long. Are the angles then wrong by %s %% too? And would you notice, without knowing the truth?", num(100*d.FocalOff, 1), num(100*d.FocalOff, 1)),
+		Guess:    fmt.Sprintf("The focal length in the file is %s %% too long. Are the angles then wrong by %s %% too? And would you notice, without knowing the truth?", wording.Decimal(100*d.FocalOff, 1), wording.Decimal(100*d.FocalOff, 1)),
 		Done: []string{
 			c.photographed(len(scene.Job.Photos), "car with two axles"),
 			"The same photographs are measured with different camera files: the phone's own, that of a phone with a longer focal length, and one that claims a lens without any distortion. These state the same small uncertainties, as a calibration does. The last once more as a file of another program: it states none, and so is taken to be exact.",
@@ -112,15 +113,15 @@ func cameraFile(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 			"Read chi-square before the angles. It is near 1 when everything is as stated, whatever the vehicle; well above 1, look for the wrong camera file, a bent board or a wrong print first, and only then at the readings.",
 		},
 		Exercise: []string{
-			fmt.Sprintf("camera.yaml of this phone says: focal length %s px, k1 = %s, k2 = %s, k3 = %s. A point that a perfect lens would draw r focal lengths from the picture's middle is moved by r × (k1 × r² + k2 × r⁴ + k3 × r⁶) focal lengths, outwards if that is positive.", num(cam.FX, 1), num(cam.K1, 4), num(cam.K2, 4), num(cam.K3, 4)),
-			fmt.Sprintf("a) How many pixels is a point moved that belongs %s px from the middle, near the edge?", num(d.EdgePx, 0)),
-			fmt.Sprintf("b) With the right file the corners fit to %s px. How many times larger is what a file without distortion gets wrong there?", num(d.RMSPx, 4)),
+			fmt.Sprintf("camera.yaml of this phone says: focal length %s px, k1 = %s, k2 = %s, k3 = %s. A point that a perfect lens would draw r focal lengths from the picture's middle is moved by r × (k1 × r² + k2 × r⁴ + k3 × r⁶) focal lengths, outwards if that is positive.", wording.Decimal(cam.FX, 1), wording.Decimal(cam.K1, 4), wording.Decimal(cam.K2, 4), wording.Decimal(cam.K3, 4)),
+			fmt.Sprintf("a) How many pixels is a point moved that belongs %s px from the middle, near the edge?", wording.Decimal(d.EdgePx, 0)),
+			fmt.Sprintf("b) With the right file the corners fit to %s px. How many times larger is what a file without distortion gets wrong there?", wording.Decimal(d.RMSPx, 4)),
 		},
 		Answer: []string{
 			fmt.Sprintf("a) r = %s / %s = %s. k1 × r² = %s, k2 × r⁴ = %s, k3 × r⁶ = %s; together %s. Times r and the focal length: %s × %s × %s = %s px.",
-				num(d.EdgePx, 0), num(cam.FX, 1), num(d.R, 4), num(d.K1*d.R*d.R, 5), num(d.K2*math.Pow(d.R, 4), 5), num(d.K3*math.Pow(d.R, 6), 5), num(d.MovedPx/d.R/cam.FX, 5),
-				num(d.MovedPx/d.R/cam.FX, 5), num(d.R, 4), num(cam.FX, 1), num(d.MovedPx, 2)),
-			fmt.Sprintf("b) %s / %s = %s times. That is why it cannot stay hidden.", num(math.Abs(d.MovedPx), 2), num(d.RMSPx, 4), figures(d.Times)),
+				wording.Decimal(d.EdgePx, 0), wording.Decimal(cam.FX, 1), wording.Decimal(d.R, 4), wording.Decimal(d.K1*d.R*d.R, 5), wording.Decimal(d.K2*math.Pow(d.R, 4), 5), wording.Decimal(d.K3*math.Pow(d.R, 6), 5), wording.Decimal(d.MovedPx/d.R/cam.FX, 5),
+				wording.Decimal(d.MovedPx/d.R/cam.FX, 5), wording.Decimal(d.R, 4), wording.Decimal(cam.FX, 1), wording.Decimal(d.MovedPx, 2)),
+			fmt.Sprintf("b) %s / %s = %s times. That is why it cannot stay hidden.", wording.Decimal(math.Abs(d.MovedPx), 2), wording.Decimal(d.RMSPx, 4), figures(d.Times)),
 		},
 		Folders: []Folder{{right, "with the right camera.yaml"}, {other, "the same photographs, another phone's camera.yaml"}, {pinhole, "the same photographs, a camera.yaml without distortion"}, {bare, "the same, and without uncertainties"}},
 		Data:    d,
@@ -131,15 +132,15 @@ func cameraFile(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 // said puts into words what came of the three files.
 func (d *cameraData) said(list []*Measured) []string {
 	toe, u := list[0].spread(align.TotalToe)
-	out := []string{fmt.Sprintf("With the right file chi-square is %s, total toe is off by %s degrees and the program says ± %s.", num(list[0].Solution.Network.VarianceFactor, 1), num(toe, 4), num(u, 4))}
-	for i, what := range []string{fmt.Sprintf("a focal length %s %% too long", num(100*d.FocalOff, 1)), "no distortion", "no distortion, stated to be exact,"} {
+	out := []string{fmt.Sprintf("With the right file chi-square is %s, total toe is off by %s degrees and the program says ± %s.", wording.Decimal(list[0].Solution.Network.VarianceFactor, 1), wording.Decimal(toe, 4), wording.Decimal(u, 4))}
+	for i, what := range []string{fmt.Sprintf("a focal length %s %% too long", wording.Decimal(100*d.FocalOff, 1)), "no distortion", "no distortion, stated to be exact,"} {
 		m := list[i+1]
 		if m.Refused != "" {
 			out = append(out, fmt.Sprintf("With %s there is no result at all. The program says: %s.", what, m.Refused))
 			continue
 		}
 		off, uOff := m.spread(align.TotalToe)
-		out = append(out, fmt.Sprintf("With %s chi-square is %s. Total toe is off by %s degrees; the program says ± %s, for where corners contradict the file it takes them as less exact.", what, figures(m.Solution.Network.VarianceFactor), num(off, 4), num(uOff, 4)))
+		out = append(out, fmt.Sprintf("With %s chi-square is %s. Total toe is off by %s degrees; the program says ± %s, for where corners contradict the file it takes them as less exact.", what, figures(m.Solution.Network.VarianceFactor), wording.Decimal(off, 4), wording.Decimal(uOff, 4)))
 	}
 	return append(out, "Angles are not off by percents. All photographs together know much of the camera themselves: the program adjusts the file's numbers too, as far as their stated uncertainties let it, and takes them as they are where none are stated. What does not fit shows in chi-square, without knowing the truth.")
 }

@@ -12,6 +12,7 @@ import (
 	"strings"
 
 	"wheelplane/cmd/wheelplane/internal/draw"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/fixtures"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
@@ -235,17 +236,9 @@ func decimals(u float64) int {
 	return max(0, min(4, 1-int(math.Floor(math.Log10(u)+1e-9))))
 }
 
-// num writes a number with so many decimals, never as -0.
-func num(v float64, digits int) string {
-	if math.Abs(v) < 0.5*math.Pow(10, float64(-digits)) {
-		v = 0
-	}
-	return fmt.Sprintf("%.*f", digits, v)
-}
-
-// signed is num with a plus sign where it belongs.
+// signed is a decimal with a plus sign where it belongs.
 func signed(v float64, digits int) string {
-	s := num(v, digits)
+	s := wording.Decimal(v, digits)
 	if v > 0 && strings.Trim(s, "0.") != "" {
 		return "+" + s
 	}
@@ -255,13 +248,15 @@ func signed(v float64, digits int) string {
 // figures writes a positive number to two significant figures, for sentences.
 func figures(v float64) string {
 	if !(v > 0) || math.IsInf(v, 0) {
-		return num(v, 0)
+		return wording.Decimal(v, 0)
 	}
-	return num(v, max(0, 1-int(math.Floor(math.Log10(v)+1e-9))))
+	return wording.Decimal(v, max(0, 1-int(math.Floor(math.Log10(v)+1e-9))))
 }
 
 // pm writes a value and its standard uncertainty.
-func pm(v, u float64) string { return num(v, decimals(u)) + " ± " + num(u, decimals(u)) }
+func pm(v, u float64) string {
+	return wording.Decimal(v, decimals(u)) + " ± " + wording.Decimal(u, decimals(u))
+}
 
 const uText = "± is one standard uncertainty u: the true value lies within 2 u in about 95 of 100 cases."
 

@@ -9,6 +9,7 @@ import (
 	"strings"
 
 	"wheelplane/cmd/wheelplane/internal/draw"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/fixtures"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
@@ -127,7 +128,7 @@ func place(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 		w := &d.Walks[i]
 		w.U, w.Error = got.U, got.Value-truth.Value
 		w.Times = d.Walks[0].U * d.Walks[0].U / (w.U * w.U)
-		t.Rows = append(t.Rows, []string{w.Name, fmt.Sprint(w.Photos), pm(got.Value, got.U), num(truth.Value, decimals(got.U)), signed(w.Error, decimals(got.U)), signed(w.Error/w.U, 1), num(w.Times, 2)})
+		t.Rows = append(t.Rows, []string{w.Name, fmt.Sprint(w.Photos), pm(got.Value, got.U), wording.Decimal(truth.Value, decimals(got.U)), signed(w.Error, decimals(got.U)), signed(w.Error/w.U, 1), wording.Decimal(w.Times, 2)})
 		if i < len(list)-1 {
 			dots = append(dots, draw.Dot{X: float64(w.Photos), Y: w.U})
 		}
@@ -151,8 +152,8 @@ func place(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 		},
 		Tables: []Table{t},
 		Numbers: []string{
-			fmt.Sprintf("One photograph taken again makes %s times the information of the three: u goes from %s to %s. One from another place makes %s times: u is %s.", num(once.Times, 2), num(few.U, 4), num(once.U, 4), num(other.Times, 1), num(other.U, 4)),
-			fmt.Sprintf("All three taken again three times, %d photographs instead of %d, give u = %s. The one from another place, with %d photographs in all, gives %s.", often.Photos, few.Photos, num(often.U, 4), other.Photos, num(other.U, 4)),
+			fmt.Sprintf("One photograph taken again makes %s times the information of the three: u goes from %s to %s. One from another place makes %s times: u is %s.", wording.Decimal(once.Times, 2), wording.Decimal(few.U, 4), wording.Decimal(once.U, 4), wording.Decimal(other.Times, 1), wording.Decimal(other.U, 4)),
+			fmt.Sprintf("All three taken again three times, %d photographs instead of %d, give u = %s. The one from another place, with %d photographs in all, gives %s.", often.Photos, few.Photos, wording.Decimal(often.U, 4), other.Photos, wording.Decimal(other.U, 4)),
 			"A second photograph from the same place sees the same rays of light once more. It averages their noise: four times as many halve it, not more. What these rays cannot tell, such as how far away a board is along the line of sight, or how it tilts while it is seen square on, they cannot tell the second time either. A photograph from the side sees just that.",
 			d.against(c),
 		},
@@ -168,14 +169,14 @@ func place(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 			"'wheelplane plan DIR' says before the work where to stand, by just this calculation.",
 		},
 		Exercise: []string{
-			fmt.Sprintf("a) If noise were all that matters, u would fall with one over the root of the number of photographs. Foretell u for each of the three places taken four times, from u = %s of the three. Compare.", num(few.U, 4)),
-			fmt.Sprintf("b) By the same rule, how many photographs a station from the same three places would it take to reach the u = %s that one from another place gave?", num(other.U, 4)),
+			fmt.Sprintf("a) If noise were all that matters, u would fall with one over the root of the number of photographs. Foretell u for each of the three places taken four times, from u = %s of the three. Compare.", wording.Decimal(few.U, 4)),
+			fmt.Sprintf("b) By the same rule, how many photographs a station from the same three places would it take to reach the u = %s that one from another place gave?", wording.Decimal(other.U, 4)),
 		},
 		Answer: []string{
 			fmt.Sprintf("a) %d photographs instead of %d: %s / √(%d / %d) = %s degrees. Measured: %s. (Twice each: %s foretold, %s measured.) It is about the rule of averaging: what these photographs bring is less noise, and nothing else.",
-				often.Photos, few.Photos, num(few.U, 4), often.Photos, few.Photos, num(d.Noise, 4), num(often.U, 4), num(few.U/math.Sqrt2, 4), num(twice.U, 4)),
+				often.Photos, few.Photos, wording.Decimal(few.U, 4), often.Photos, few.Photos, wording.Decimal(d.Noise, 4), wording.Decimal(often.U, 4), wording.Decimal(few.U/math.Sqrt2, 4), wording.Decimal(twice.U, 4)),
 			fmt.Sprintf("b) (%s / %s)² = %s times as many: %s × %d = %s a station, against %d with the one from another place.",
-				num(few.U, 4), num(other.U, 4), num(other.Times, 2), num(other.Times, 2), few.Photos, num(math.Ceil(d.Photos-1e-9), 0), other.Photos),
+				wording.Decimal(few.U, 4), wording.Decimal(other.U, 4), wording.Decimal(other.Times, 2), wording.Decimal(other.Times, 2), few.Photos, wording.Decimal(math.Ceil(d.Photos-1e-9), 0), other.Photos),
 		},
 		Folders: append([]Folder{{whole, "all photographs that were taken"}}, folders...),
 		Data:    d,
@@ -184,7 +185,7 @@ func place(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 
 // against holds what u says against the truth.
 func (d *placeData) against(c Class) string {
-	of := func(i int) string { return num(math.Abs(d.Walks[i].Error/d.Walks[i].U), 1) }
+	of := func(i int) string { return wording.Decimal(math.Abs(d.Walks[i].Error/d.Walks[i].U), 1) }
 	text := fmt.Sprintf("u counts every photograph's errors as its own. Held against the truth, total toe from the three places is off by %s u, from all four photographs of each by %s u, and with another place by %s u.", of(0), of(3), of(4))
 	if !c.Drawn {
 		text += " Photographs from one place share a part of their errors, for lens, light and the look of every board are the same each time. That part does not average, and u does not know of it."

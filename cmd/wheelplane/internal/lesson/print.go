@@ -7,6 +7,7 @@ import (
 	"math/rand/v2"
 
 	"wheelplane/cmd/wheelplane/internal/draw"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/fixtures"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
@@ -81,10 +82,10 @@ func printScale(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 	var list []*Measured
 	var lines []draw.Series
 	for _, x := range []struct{ folder, boards, says string }{
-		{page, fmt.Sprintf("%s %% both ways", num(100*d.Shrunk, 1)), "printed to scale"},
-		{ruled, fmt.Sprintf("%s %% both ways", num(100*d.Shrunk, 1)), fmt.Sprintf("scale %s, by rule", num(d.Scale, 4))},
-		{oneWay, fmt.Sprintf("%s %% one way", num(100*(1+d.Stretched), 1)), "printed to scale"},
-		{asked, fmt.Sprintf("%s %% one way", num(100*(1+d.Stretched), 1)), "nobody measured it"},
+		{page, fmt.Sprintf("%s %% both ways", wording.Decimal(100*d.Shrunk, 1)), "printed to scale"},
+		{ruled, fmt.Sprintf("%s %% both ways", wording.Decimal(100*d.Shrunk, 1)), fmt.Sprintf("scale %s, by rule", wording.Decimal(d.Scale, 4))},
+		{oneWay, fmt.Sprintf("%s %% one way", wording.Decimal(100*(1+d.Stretched), 1)), "printed to scale"},
+		{asked, fmt.Sprintf("%s %% one way", wording.Decimal(100*(1+d.Stretched), 1)), "nobody measured it"},
 	} {
 		m, err := measured(ctx, b, x.folder)
 		if err != nil {
@@ -104,7 +105,7 @@ func printScale(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 			return nil, err
 		}
 		toe, u := m.spread(align.TotalToe)
-		t.Rows = append(t.Rows, []string{x.boards, x.says, signed(base.Value-trueBase.Value, 1), figures(base.U), num(toe, 4), num(u, 4), num(m.Solution.Network.VarianceFactor, 2)})
+		t.Rows = append(t.Rows, []string{x.boards, x.says, signed(base.Value-trueBase.Value, 1), figures(base.U), wording.Decimal(toe, 4), wording.Decimal(u, 4), wording.Decimal(m.Solution.Network.VarianceFactor, 2)})
 		if x.folder == page || x.folder == ruled {
 			l := draw.Series{Name: "told that the print is to scale", Dots: []draw.Dot{{}}}
 			if x.folder == ruled {
@@ -131,20 +132,20 @@ func printScale(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 
 	return &Sheet{
 		Question: "The boards are the only yardstick in the photographs. What if they are not as large as job.yaml says?",
-		Guess:    fmt.Sprintf("A printer was left at 'fit to page' and made all boards %s %% small. Which readings are then wrong: camber, toe, track, wheelbase? Will the photographs show it?", num(100*(1-d.Shrunk), 1)),
+		Guess:    fmt.Sprintf("A printer was left at 'fit to page' and made all boards %s %% small. Which readings are then wrong: camber, toe, track, wheelbase? Will the photographs show it?", wording.Decimal(100*(1-d.Shrunk), 1)),
 		Done: []string{
 			c.photographed(len(small.Job.Photos)+len(wide.Job.Photos), "car with two axles"),
-			fmt.Sprintf("First with boards printed at %s %% in both directions. They are measured twice: by a job.yaml that believes them to be to scale, and by one that says what a steel rule showed.", num(100*d.Shrunk, 1)),
-			fmt.Sprintf("Then with boards that the printer stretched by %s %% in one direction only, as paper feeds do. They are measured by a job.yaml that insists that they are to scale, and by one that says that nobody measured them, as job.yaml has it without print_scale.", num(100*d.Stretched, 1)),
+			fmt.Sprintf("First with boards printed at %s %% in both directions. They are measured twice: by a job.yaml that believes them to be to scale, and by one that says what a steel rule showed.", wording.Decimal(100*d.Shrunk, 1)),
+			fmt.Sprintf("Then with boards that the printer stretched by %s %% in one direction only, as paper feeds do. They are measured by a job.yaml that insists that they are to scale, and by one that says that nobody measured them, as job.yaml has it without print_scale.", wording.Decimal(100*d.Stretched, 1)),
 		},
 		Tables: []Table{t},
 		Numbers: []string{
 			fmt.Sprintf("Boards %s %% small make everything look as much too large: the wheelbase by %s mm. Total toe is off by %s degrees with the wrong scale and by %s with the right one (u is %s): angles have no size. Chi-square is %s: a small board near by and a large one farther away look the same, so the photographs can hardly show it.",
-				num(100*(1-d.Shrunk), 1), num(base.Value-trueBase.Value, 0), num(toe0, 4), num(toe1, 4), num(u1, 4), num(list[0].Solution.Network.VarianceFactor, 2)),
+				wording.Decimal(100*(1-d.Shrunk), 1), wording.Decimal(base.Value-trueBase.Value, 0), wording.Decimal(toe0, 4), wording.Decimal(toe1, 4), wording.Decimal(u1, 4), wording.Decimal(list[0].Solution.Network.VarianceFactor, 2)),
 			fmt.Sprintf("Stretched one way is another matter. A square that is an oblong looks tilted, and differently from every side: the photographs contradict each other and chi-square rises to %s. Total toe is off by %s degrees; with a job.yaml that leaves the print open, by %s (u is %s).",
-				num(list[2].Solution.Network.VarianceFactor, 1), num(toe2, 4), num(toe3, 4), num(u3, 4)),
+				wording.Decimal(list[2].Solution.Network.VarianceFactor, 1), wording.Decimal(toe2, 4), wording.Decimal(toe3, 4), wording.Decimal(u3, 4)),
 			fmt.Sprintf("Told that nobody measured the print, the program finds %s for width over height by itself (true: %s), and allows for it. It cannot find how large the boards are altogether, and says so: its wheelbase is known to ± %s mm only.",
-				num(scale[0].Value/scale[1].Value, 5), num(wide.Truth.PrintScale[0]/wide.Truth.PrintScale[1], 5), figures(baseAsked.U)),
+				wording.Decimal(scale[0].Value/scale[1].Value, 5), wording.Decimal(wide.Truth.PrintScale[0]/wide.Truth.PrintScale[1], 5), figures(baseAsked.U)),
 		},
 		Picture: draw.Chart{
 			W: 170, H: 70, Title: "Lengths, from boards printed small in both directions", Desc: "The error of a length grows in proportion to it.",
@@ -154,16 +155,16 @@ func printScale(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 		Bay: []string{
 			"Print at 100 %, never 'fit to page', and measure a printed board with a steel rule, along and across. Enter it as boards: print_scale in job.yaml.",
 			"Not measured? Leave print_scale out. Angles do not suffer, and lengths get the uncertainty they deserve. The one thing not to do is to state what nobody measured.",
-			fmt.Sprintf("A chi-square well above 1 is the photographs' way of saying that something in job.yaml is not so. The program then trusts the photographs less: u of total toe went from %s to %s degrees. Better is to put right what is wrong.", num(u3, 4), num(u2, 4)),
+			fmt.Sprintf("A chi-square well above 1 is the photographs' way of saying that something in job.yaml is not so. The program then trusts the photographs less: u of total toe went from %s to %s degrees. Better is to put right what is wrong.", wording.Decimal(u3, 4), wording.Decimal(u2, 4)),
 		},
 		Exercise: []string{
-			fmt.Sprintf("The %d squares of a board should measure %s mm. A steel rule laid on the small print shows %s mm.", board.Cols, num(d.DesignMM, 0), num(d.RulerMM, 1)),
+			fmt.Sprintf("The %d squares of a board should measure %s mm. A steel rule laid on the small print shows %s mm.", board.Cols, wording.Decimal(d.DesignMM, 0), wording.Decimal(d.RulerMM, 1)),
 			"a) Which number belongs into print_scale?",
-			fmt.Sprintf("b) The job that believed the print read a wheelbase of %s mm. What is it really?", num(d.Read, 0)),
+			fmt.Sprintf("b) The job that believed the print read a wheelbase of %s mm. What is it really?", wording.Decimal(d.Read, 0)),
 		},
 		Answer: []string{
-			fmt.Sprintf("a) Measured over designed: %s / %s = %s.", num(d.RulerMM, 1), num(d.DesignMM, 0), num(d.Scale, 4)),
-			fmt.Sprintf("b) Every length was read too large by one over that: %s × %s = %s mm. True is %s mm; the rule, read to half a millimetre, leaves ± %s mm.", num(d.Read, 0), num(d.Scale, 4), num(d.Wheelbase, 0), num(d.True, 0), figures(0.25/math.Sqrt(3)/d.DesignMM*d.Read)),
+			fmt.Sprintf("a) Measured over designed: %s / %s = %s.", wording.Decimal(d.RulerMM, 1), wording.Decimal(d.DesignMM, 0), wording.Decimal(d.Scale, 4)),
+			fmt.Sprintf("b) Every length was read too large by one over that: %s × %s = %s mm. True is %s mm; the rule, read to half a millimetre, leaves ± %s mm.", wording.Decimal(d.Read, 0), wording.Decimal(d.Scale, 4), wording.Decimal(d.Wheelbase, 0), wording.Decimal(d.True, 0), figures(0.25/math.Sqrt(3)/d.DesignMM*d.Read)),
 		},
 		Folders: []Folder{
 			{page, "boards too small, job.yaml believes them"}, {ruled, "the same photographs, print_scale as measured"},

@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"wheelplane/cmd/wheelplane/internal/draw"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/fixtures"
 	"wheelplane/pose/align"
 )
@@ -67,7 +68,7 @@ func roll(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 			return aRoll{}, err
 		}
 		stop := m.Solution.Network.Stations[len(m.Solution.Network.Stations)-1]
-		t.Rows = append(t.Rows, []string{what, num(stop.RolledMM, 0), num(stop.TurnDeg, 1), num(truth.Value, 4), pm(got.Value, got.U), signed(got.Value-truth.Value, 4)})
+		t.Rows = append(t.Rows, []string{what, wording.Decimal(stop.RolledMM, 0), wording.Decimal(stop.TurnDeg, 1), wording.Decimal(truth.Value, 4), pm(got.Value, got.U), signed(got.Value-truth.Value, 4)})
 		return aRoll{stop.Name, stop.RolledMM, stop.TurnDeg, got.U, got.Value - truth.Value}, nil
 	}
 	for st := 1; st < len(scene.Job.Stations); st++ {
@@ -86,7 +87,7 @@ func roll(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 		}
 		d.Rolls = append(d.Rolls, r)
 		list = append(list, m)
-		folders = append(folders, Folder{folder, fmt.Sprintf("two of them, %s mm apart", num(r.WayMM, 0))})
+		folders = append(folders, Folder{folder, fmt.Sprintf("two of them, %s mm apart", wording.Decimal(r.WayMM, 0))})
 	}
 	m, err := measured(ctx, b, whole)
 	if err != nil {
@@ -109,10 +110,10 @@ func roll(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 	d.WayMM = d.Radius * radians(d.TurnDeg)
 
 	uDigits := decimals(last.U)
-	sin := func(deg float64) string { return num(math.Sin(radians(deg)/2), 3) }
+	sin := func(deg float64) string { return wording.Decimal(math.Sin(radians(deg)/2), 3) }
 	return &Sheet{
 		Question: "Rolling shows where the spin axle points, however the board is clamped. How far should one roll?",
-		Guess:    fmt.Sprintf("The wheels turn by %s degrees between two stations, or by %s. How many times better is toe known after the longer roll: a tenth better, twice, or more?", num(first.TurnDeg, 0), num(last.TurnDeg, 0)),
+		Guess:    fmt.Sprintf("The wheels turn by %s degrees between two stations, or by %s. How many times better is toe known after the longer roll: a tenth better, twice, or more?", wording.Decimal(first.TurnDeg, 0), wording.Decimal(last.TurnDeg, 0)),
 		Done: []string{
 			c.photographed(len(scene.Job.Photos), "car with two axles"),
 			fmt.Sprintf("It was rolled on and on to %d stations. Then pairs of stations are measured, always the first and a later one, as if there had been no others. Each pair has the same number of photographs, from about the same places.", len(scene.Job.Stations)),
@@ -120,7 +121,7 @@ func roll(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 		Tables: []Table{t},
 		Numbers: []string{
 			fmt.Sprintf("A roll of %s mm turns these wheels by %s degrees and leaves u = %s degrees. A roll of %s mm, %s degrees, leaves %s: %s times less, from as many photographs.",
-				num(first.WayMM, 0), num(first.TurnDeg, 1), num(first.U, decimals(first.U)), num(last.WayMM, 0), num(last.TurnDeg, 1), num(last.U, uDigits), figures(first.U/last.U)),
+				wording.Decimal(first.WayMM, 0), wording.Decimal(first.TurnDeg, 1), wording.Decimal(first.U, decimals(first.U)), wording.Decimal(last.WayMM, 0), wording.Decimal(last.TurnDeg, 1), wording.Decimal(last.U, uDigits), figures(first.U/last.U)),
 			"The reason is the circle that the board's direction runs on while the wheel turns. Two points of it show its middle. If they lie close together, a small error of either throws the middle far; if they lie far apart, it hardly moves. The distance of two points of a circle goes as the sine of half the turn, and the uncertainty as one over it: the curve in the picture.",
 			"Small turns: half the roll, twice the uncertainty. Near half a turn there is little left to win.",
 		},
@@ -132,13 +133,13 @@ func roll(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 			"A third station between or beyond costs some minutes and helps the direction of whole axles most of all.",
 		},
 		Exercise: []string{
-			fmt.Sprintf("a) From the first line of the table (%s degrees, u = %s) foretell u for a turn of %s degrees, by the rule that u times the sine of half the turn stays the same. Compare with the table.", num(first.TurnDeg, 1), num(first.U, 4), num(last.TurnDeg, 1)),
-			fmt.Sprintf("b) A customer wants u = %s degrees from two stations. By how many degrees must the wheels turn, and how far is that on the ground? The wheels roll with a radius of %s mm.", figures(d.Wanted), num(d.Radius, 0)),
+			fmt.Sprintf("a) From the first line of the table (%s degrees, u = %s) foretell u for a turn of %s degrees, by the rule that u times the sine of half the turn stays the same. Compare with the table.", wording.Decimal(first.TurnDeg, 1), wording.Decimal(first.U, 4), wording.Decimal(last.TurnDeg, 1)),
+			fmt.Sprintf("b) A customer wants u = %s degrees from two stations. By how many degrees must the wheels turn, and how far is that on the ground? The wheels roll with a radius of %s mm.", figures(d.Wanted), wording.Decimal(d.Radius, 0)),
 		},
 		Answer: []string{
-			fmt.Sprintf("a) %s × sin(%s°) / sin(%s°) = %s × %s / %s = %s degrees. Measured: %s.", num(first.U, 4), num(first.TurnDeg/2, 2), num(last.TurnDeg/2, 2), num(first.U, 4), sin(first.TurnDeg), sin(last.TurnDeg), num(d.Foreseen, 4), num(last.U, 4)),
+			fmt.Sprintf("a) %s × sin(%s°) / sin(%s°) = %s × %s / %s = %s degrees. Measured: %s.", wording.Decimal(first.U, 4), wording.Decimal(first.TurnDeg/2, 2), wording.Decimal(last.TurnDeg/2, 2), wording.Decimal(first.U, 4), sin(first.TurnDeg), sin(last.TurnDeg), wording.Decimal(d.Foreseen, 4), wording.Decimal(last.U, 4)),
 			fmt.Sprintf("b) sin(turn / 2) = %s × %s / %s = %s, so the turn is 2 × %s = %s degrees. On the ground: radius times turn in radians, %s × %s × π / 180 = %s mm.",
-				num(first.U, 4), sin(first.TurnDeg), figures(d.Wanted), num(math.Sin(radians(d.TurnDeg)/2), 3), num(d.TurnDeg/2, 1), num(d.TurnDeg, 1), num(d.Radius, 0), num(d.TurnDeg, 1), num(d.WayMM, 0)),
+				wording.Decimal(first.U, 4), sin(first.TurnDeg), figures(d.Wanted), wording.Decimal(math.Sin(radians(d.TurnDeg)/2), 3), wording.Decimal(d.TurnDeg/2, 1), wording.Decimal(d.TurnDeg, 1), wording.Decimal(d.Radius, 0), wording.Decimal(d.TurnDeg, 1), wording.Decimal(d.WayMM, 0)),
 		},
 		Folders: folders,
 		Data:    d,

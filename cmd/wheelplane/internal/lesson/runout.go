@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"wheelplane/cmd/wheelplane/internal/draw"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/fixtures"
 	"wheelplane/pose"
 	"wheelplane/pose/align"
@@ -92,7 +93,7 @@ func runout(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 		if e := math.Abs(a.Value - truth.Value); e > askew {
 			worst, askew = h, e
 		}
-		t.Rows = append(t.Rows, []string{w.String(), num(r.Value, 2), num(truth.Value, 3), pm(a.Value, a.U), signed(a.Value-truth.Value, 2), pm(z.Value, z.U), signed(z.Value-truth.Value, decimals(z.U))})
+		t.Rows = append(t.Rows, []string{w.String(), wording.Decimal(r.Value, 2), wording.Decimal(truth.Value, 3), pm(a.Value, a.U), signed(a.Value-truth.Value, 2), pm(z.Value, z.U), signed(z.Value-truth.Value, decimals(z.U))})
 	}
 
 	picture, err := d.look(rolled, scene, worst)
@@ -107,7 +108,7 @@ func runout(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 		Guess:    "A clamp holds a board askew by a degree or so. How far off is the toe of a wheel that is read from its board in one station, without rolling? And after rolling to two more stations?",
 		Done: []string{
 			c.photographed(len(scene.Job.Photos), "three-axle yard truck"),
-			fmt.Sprintf("It stood at three stations and was rolled between them, so that its wheels turned by %s and then by %s degrees. The same photographs are measured twice: those of station 1 alone, and all of them.", num(at[1].TurnedDeg, 1), num(at[2].TurnedDeg-at[1].TurnedDeg, 1)),
+			fmt.Sprintf("It stood at three stations and was rolled between them, so that its wheels turned by %s and then by %s degrees. The same photographs are measured twice: those of station 1 alone, and all of them.", wording.Decimal(at[1].TurnedDeg, 1), wording.Decimal(at[2].TurnedDeg-at[1].TurnedDeg, 1)),
 		},
 		Tables: []Table{t},
 		Numbers: []string{
@@ -122,15 +123,15 @@ func runout(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 			"Two stations give an answer, a third makes it better and shows mistakes. If there is no room to roll, lift the wheel and spin it (see the README, other ways of working).",
 		},
 		Exercise: []string{
-			fmt.Sprintf("At station 1 the board on %s pointed %s degrees, read as if it were the wheel; measured from all stations the wheel's toe is %s degrees.", wheel, num(at[0].Toe, 3), num(d.Toe, 3)),
+			fmt.Sprintf("At station 1 the board on %s pointed %s degrees, read as if it were the wheel; measured from all stations the wheel's toe is %s degrees.", wheel, wording.Decimal(at[0].Toe, 3), wording.Decimal(d.Toe, 3)),
 			"a) Half a turn of the wheel later, where does the board point? Use that the wobble lies evenly on both sides of its middle.",
 			"b) Before there were computers, people read a wheel twice, half a turn apart, and took the mean. What do they get here, and does it matter how crooked the clamp is?",
 		},
 		Answer: []string{
 			fmt.Sprintf("a) At station 1 the board is %s − %s = %s degrees beside the middle. Half a turn later it is as far on the other side: %s − %s = %s degrees. (By the geometry of the invented truck it is %s.)",
-				num(at[0].Toe, 3), bracket(d.Toe), num(at[0].Toe-d.Toe, 3), num(d.Toe, 3), bracket(at[0].Toe-d.Toe), num(d.HalfTurn, 3), num(d.TrueHalfTurn, 3)),
+				wording.Decimal(at[0].Toe, 3), bracket(d.Toe), wording.Decimal(at[0].Toe-d.Toe, 3), wording.Decimal(d.Toe, 3), bracket(at[0].Toe-d.Toe), wording.Decimal(d.HalfTurn, 3), wording.Decimal(d.TrueHalfTurn, 3)),
 			fmt.Sprintf("b) (%s + %s) / 2 = %s degrees: the wheel's toe. (True is %s.) However crooked the clamp, both halves of the wobble cancel, as long as the board sits tight and the wheel turns by exactly half a turn. Rolling by any known angle does the same by calculation.",
-				num(at[0].Toe, 3), bracket(d.HalfTurn), num(d.Mean, 3), num(d.TrueToe, 3)),
+				wording.Decimal(at[0].Toe, 3), bracket(d.HalfTurn), wording.Decimal(d.Mean, 3), wording.Decimal(d.TrueToe, 3)),
 		},
 		Folders: []Folder{{three, "all three stations"}, {one, "station 1 of the same photographs"}},
 		Data:    d,
@@ -140,10 +141,10 @@ func runout(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 
 // bracket is a number to a thousandth, in brackets where it is below 0.
 func bracket(v float64) string {
-	if s := num(v, 3); s[0] != '-' {
+	if s := wording.Decimal(v, 3); s[0] != '-' {
 		return s
 	}
-	return "(" + num(v, 3) + ")"
+	return "(" + wording.Decimal(v, 3) + ")"
 }
 
 // look works out where a hang's board points while its wheel turns, and draws it.
@@ -181,7 +182,7 @@ func (d *runoutData) look(m *Measured, scene *fixtures.Scene, hang int) (*draw.P
 	}
 	return draw.Chart{
 		W: 170, H: 75, Title: "The board's own direction while the wheel turns",
-		Desc: fmt.Sprintf("A wave around %s degrees, through the points of three stations.", num(d.Toe, 3)),
+		Desc: fmt.Sprintf("A wave around %s degrees, through the points of three stations.", wording.Decimal(d.Toe, 3)),
 		X:    draw.Axis{Name: "wheel turned since station 1, degrees", Max: 360}, Y: draw.Axis{Name: "direction as toe, degrees"},
 		Lines:  []draw.Series{{Name: "board at the stations", Dots: points, Loose: true}, {Name: "board through a whole turn", Dots: curve, Band: true}},
 		Guides: []draw.Guide{{Name: "toe of the wheel", At: d.Toe}},

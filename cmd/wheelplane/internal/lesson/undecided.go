@@ -6,6 +6,7 @@ import (
 	"math"
 
 	"wheelplane/cmd/wheelplane/internal/draw"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/fixtures"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
@@ -98,23 +99,25 @@ func undecided(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 		} else if k < 0 {
 			what = fmt.Sprintf("%g u outside", -k)
 		}
-		beside := func(v, expected float64) string { return fmt.Sprintf("%s (%s)", num(100*v, 0), num(100*expected, 0)) }
-		t.Rows = append(t.Rows, []string{what, beside(s.Within, s.ExpectedWithin), beside(s.Undecided, s.ExpectedUndecided), beside(s.Outside, 1-s.ExpectedWithin-s.ExpectedUndecided), num(100*s.Wrong, 1), beside(s.Hasty, s.ExpectedHasty)})
-		bars.Rows = append(bars.Rows, draw.Bar{Name: what, Parts: []float64{100 * s.Within, 100 * s.Undecided, 100 * s.Outside}, Note: num(100*s.Undecided, 0) + " % undecided"})
+		beside := func(v, expected float64) string {
+			return fmt.Sprintf("%s (%s)", wording.Decimal(100*v, 0), wording.Decimal(100*expected, 0))
+		}
+		t.Rows = append(t.Rows, []string{what, beside(s.Within, s.ExpectedWithin), beside(s.Undecided, s.ExpectedUndecided), beside(s.Outside, 1-s.ExpectedWithin-s.ExpectedUndecided), wording.Decimal(100*s.Wrong, 1), beside(s.Hasty, s.ExpectedHasty)})
+		bars.Rows = append(bars.Rows, draw.Bar{Name: what, Parts: []float64{100 * s.Within, 100 * s.Undecided, 100 * s.Outside}, Note: wording.Decimal(100*s.Undecided, 0) + " % undecided"})
 	}
 	near := d.Shares[3] // 1 u inside
 	return &Sheet{
 		Question: "A reading lies just inside its limit. Why does the program not say that it is within?",
-		Guess:    fmt.Sprintf("Total toe of the front axle is measured as %s ± %s degrees, and may be %s at most. A hundred honest workshops measure this car. How many of them would find it beyond the limit?", num(d.Value, 4), num(d.U, 4), num(d.Limit, 3)),
+		Guess:    fmt.Sprintf("Total toe of the front axle is measured as %s ± %s degrees, and may be %s at most. A hundred honest workshops measure this car. How many of them would find it beyond the limit?", wording.Decimal(d.Value, 4), wording.Decimal(d.U, 4), wording.Decimal(d.Limit, 3)),
 		Done: []string{
 			c.photographed(len(scene.Job.Photos), "car with two axles"),
-			fmt.Sprintf("Then the same car is measured %d times more, each time from the beginning: other clamps, floor boards, places, another phone with its own calibration. For these repeats the boards' corners are drawn with noise of %g pixels, instead of rendering some thousand photographs. Each gives a value with its u (%s degrees on average), and each is judged against limits that lie at different distances from the true value.", d.Repeats, CornerPx, num(d.TypicalU, 4)),
-			fmt.Sprintf("The program says within, or outside, only if that is %s %% sure (JCGM 106); otherwise it says undecided. Hastily means: whoever just compares the value with the limit.", num(100*sure, 0)),
+			fmt.Sprintf("Then the same car is measured %d times more, each time from the beginning: other clamps, floor boards, places, another phone with its own calibration. For these repeats the boards' corners are drawn with noise of %g pixels, instead of rendering some thousand photographs. Each gives a value with its u (%s degrees on average), and each is judged against limits that lie at different distances from the true value.", d.Repeats, CornerPx, wording.Decimal(d.TypicalU, 4)),
+			fmt.Sprintf("The program says within, or outside, only if that is %s %% sure (JCGM 106); otherwise it says undecided. Hastily means: whoever just compares the value with the limit.", wording.Decimal(100*sure, 0)),
 		},
 		Tables: []Table{t},
 		Numbers: []string{
 			fmt.Sprintf("The repeats do not agree to the last digit, and nobody has made a mistake: that is what u tells beforehand. %s", scatterText(again, truth.Value, d.TypicalU)),
-			fmt.Sprintf("Where the true value lies one u inside its limit, %s %% of the repeats find it beyond. Whoever compares hastily sends these cars away with the wrong verdict. The program says outside to %s %% of them, and undecided to %s %%.", num(100*near.Hasty, 0), num(100*near.Outside, 0), num(100*near.Undecided, 0)),
+			fmt.Sprintf("Where the true value lies one u inside its limit, %s %% of the repeats find it beyond. Whoever compares hastily sends these cars away with the wrong verdict. The program says outside to %s %% of them, and undecided to %s %%.", wording.Decimal(100*near.Hasty, 0), wording.Decimal(100*near.Outside, 0), wording.Decimal(100*near.Undecided, 0)),
 			"Far from the limit hardly anything is undecided. So undecided does not mean that the measurement was bad. It means that it was not good enough for this limit, so near to it.",
 		},
 		Picture: bars.Picture(),
@@ -124,13 +127,13 @@ func undecided(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 			"A reading that must be within, such as one that a law asks for, is within only where the program says so. A customer may see the probability that stands beside it.",
 		},
 		Exercise: []string{
-			fmt.Sprintf("Measured: %s ± %s degrees. Limit: at most %s degrees.", num(d.Value, 4), num(d.U, 4), num(d.Limit, 3)),
+			fmt.Sprintf("Measured: %s ± %s degrees. Limit: at most %s degrees.", wording.Decimal(d.Value, 4), wording.Decimal(d.U, 4), wording.Decimal(d.Limit, 3)),
 			"a) By how many u is the value inside the limit? What is the probability that the true value is within? (From a table of the normal distribution: 0.5 u 69 %, 0.75 u 77 %, 1 u 84 %, 1.25 u 89 %, 1.5 u 93 %, 2 u 98 %.) What is the verdict?",
 			"b) The value stays. How small must u be for the verdict to become within? (95 % belong to 1.645 u.)",
 		},
 		Answer: []string{
-			fmt.Sprintf("a) (%s − %s) / %s = %s u inside. The probability is %s %%, which is not %s %%: %s. (True, and known only because the car is invented, is %s degrees.)", num(d.Limit, 3), num(d.Value, 4), num(d.U, 4), num(d.Z, 2), num(100*d.Conformance, 1), num(100*sure, 0), d.Verdict, num(d.True, 4)),
-			fmt.Sprintf("b) (%s − %s) / 1.645 = %s degrees or less. As measured it is %s: %s times as large.", num(d.Limit, 3), num(d.Value, 4), num(d.NeededU, 5), num(d.U, 4), num(d.U/d.NeededU, 2)),
+			fmt.Sprintf("a) (%s − %s) / %s = %s u inside. The probability is %s %%, which is not %s %%: %s. (True, and known only because the car is invented, is %s degrees.)", wording.Decimal(d.Limit, 3), wording.Decimal(d.Value, 4), wording.Decimal(d.U, 4), wording.Decimal(d.Z, 2), wording.Decimal(100*d.Conformance, 1), wording.Decimal(100*sure, 0), d.Verdict, wording.Decimal(d.True, 4)),
+			fmt.Sprintf("b) (%s − %s) / 1.645 = %s degrees or less. As measured it is %s: %s times as large.", wording.Decimal(d.Limit, 3), wording.Decimal(d.Value, 4), wording.Decimal(d.NeededU, 5), wording.Decimal(d.U, 4), wording.Decimal(d.U/d.NeededU, 2)),
 		},
 		Folders: []Folder{{folder, "the car that is judged"}},
 		Data:    d,
@@ -201,5 +204,5 @@ func scatterText(again []rig.Reading, truth, u float64) string {
 		}
 	}
 	return fmt.Sprintf("They lie around the true value by %s degrees (root mean square) where u says %s, and %s %% of them within 2 u.",
-		num(math.Sqrt(sum/float64(len(again))), 4), num(u, 4), num(100*float64(in)/float64(len(again)), 0))
+		wording.Decimal(math.Sqrt(sum/float64(len(again))), 4), wording.Decimal(u, 4), wording.Decimal(100*float64(in)/float64(len(again)), 0))
 }

@@ -8,6 +8,7 @@ import (
 	"slices"
 	"strings"
 
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose"
 	"wheelplane/pose/align"
 	"wheelplane/pose/plan"
@@ -285,7 +286,7 @@ func differs(job *rig.Job, c *plan.Choice) (out []string) {
 		if then > now {
 			more = "'wheelplane station DIR' adds one"
 		}
-		out = append(out, fmt.Sprintf("job.yaml has %s, this plan %d: %s. %s, or plan with --stations for those that it has.", plural(now, "station"), then, strings.Join(names, ", "), more))
+		out = append(out, fmt.Sprintf("job.yaml has %s, this plan %d: %s. %s, or plan with --stations for those that it has.", wording.Count(now, "station"), then, strings.Join(names, ", "), more))
 	}
 	return out
 }

@@ -8,6 +8,7 @@ import (
 	"strings"
 
 	"wheelplane/cmd/wheelplane/internal/draw"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose/align"
 	"wheelplane/pose/plan"
 )
@@ -99,7 +100,7 @@ func (b *booklet) first() *draw.Picture {
 	if n := len(plan.Runs(j)); len(j.Stations) > n {
 		rolls = fmt.Sprintf(", rolled %.0f degrees of the wheels between stations", b.f.TurnDeg)
 	}
-	p, y := b.page("Plan: "+j.Vehicle.Name, fmt.Sprintf("%d photographs at %s%s. Boards are drawn larger than they are; front up.", len(b.f.Shots), plural(len(j.Stations), "station"), rolls))
+	p, y := b.page("Plan: "+j.Vehicle.Name, fmt.Sprintf("%d photographs at %s%s. Boards are drawn larger than they are; front up.", len(b.f.Shots), wording.Count(len(j.Stations), "station"), rolls))
 	p.Desc = b.describe()
 	cautions := b.cautions()
 	high := 0.0
@@ -148,13 +149,6 @@ func (b *booklet) first() *draw.Picture {
 		c.bullet(s, 9.5)
 	}
 	return p
-}
-
-func plural(n int, what string) string {
-	if n == 1 {
-		return "1 " + what
-	}
-	return fmt.Sprintf("%d %ss", n, what)
 }
 
 // cautions are common practice where vehicles are moved by hand; no source.
@@ -335,7 +329,7 @@ func (b *booklet) table(p *draw.Picture, y float64) float64 {
 func (b *booklet) describe() string {
 	var parts []string
 	for _, s := range b.f.Stations {
-		parts = append(parts, fmt.Sprintf("Station %s: %s %s.", s.Name, s.Do, plural(s.Photos, "photograph")))
+		parts = append(parts, fmt.Sprintf("Station %s: %s %s.", s.Name, s.Do, wording.Count(s.Photos, "photograph")))
 	}
 	return strings.Join(parts, " ")
 }

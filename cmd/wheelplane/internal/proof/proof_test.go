@@ -8,16 +8,14 @@ import (
 	"math"
 	"math/rand/v2"
 	"os"
-	"os/exec"
 	"path/filepath"
-	"regexp"
-	"strconv"
 	"strings"
 	"testing"
 	"time"
 
 	"wheelplane/calib/jig"
 	"wheelplane/cmd/wheelplane/internal/draw"
+	"wheelplane/cmd/wheelplane/internal/draw/drawtest"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
 )
@@ -115,30 +113,6 @@ func examples(t *testing.T) []example {
 	}
 }
 
-// tool runs a program on a PDF, or skips where there is none.
-func tool(t *testing.T, pdf []byte, name string, args ...string) string {
-	t.Helper()
-	if _, err := exec.LookPath(name); err != nil {
-		t.Skipf("%s is not here: %v", name, err)
-	}
-	path := filepath.Join(t.TempDir(), "x.pdf")
-	if err := os.WriteFile(path, pdf, 0o666); err != nil {
-		t.Fatal(err)
-	}
-	for i, a := range args {
-		if a == "PDF" {
-			args[i] = path
-		}
-	}
-	out, err := exec.Command(name, args...).CombinedOutput()
-	if err != nil {
-		t.Errorf("%s: %v\n%s", name, err, out)
-	}
-	return string(out)
-}
-
-var word = regexp.MustCompile(`<word xMin="([\d.-]+)" yMin="([\d.-]+)" xMax="([\d.-]+)" yMax="([\d.-]+)">(.*?)</word>`)
-
 // Every document is a sound PDF, tells what it must, keeps its margins, sets no
 // word over another, and is the same when written again.
 func TestDocuments(t *testing.T) {
@@ -160,45 +134,34 @@ func TestDocuments(t *testing.T) {
 					t.Fatal(err)
 				}
 			}
-			if out := tool(t, a.Bytes(), "qpdf", "--check", "PDF"); !strings.Contains(out, "No syntax or stream encoding errors found") {
+			if out := drawtest.Run(t, a.Bytes(), "qpdf", "--check", "PDF"); !strings.Contains(out, "No syntax or stream encoding errors found") {
 				t.Error(out)
 			}
-			text := strings.Join(strings.Fields(tool(t, a.Bytes(), "pdftotext", "-layout", "PDF", "-")), " ")
+			text := strings.Join(strings.Fields(drawtest.Run(t, a.Bytes(), "pdftotext", "-layout", "PDF", "-")), " ")
 			for _, want := range x.tells {
 				if !strings.Contains(text, want) {
 					t.Errorf("it does not tell %q", want)
 				}
 			}
-			for page, part := range strings.Split(tool(t, a.Bytes(), "pdftotext", "-bbox", "PDF", "-"), "<page ")[1:] {
-				tidy(t, page+1, part)
+			for i, page := range drawtest.Pages(t, a.Bytes()) {
+				tidy(t, i+1, page)
 			}
 		})
 	}
 }
 
 // tidy looks at where words stand on a page.
-func tidy(t *testing.T, page int, part string) {
-	var boxes []draw.Box
-	for _, m := range word.FindAllStringSubmatch(part, -1) {
-		var v [4]float64
-		for i := range v {
-			v[i], _ = strconv.ParseFloat(m[i+1], 64)
-			v[i] *= draw.Point
+func tidy(t *testing.T, number int, page drawtest.Page) {
+	for _, w := range page.Words {
+		if w.X0 < 13.5 || w.X1 > draw.A4Width-13.5 || w.Y1 > draw.A4Height-7 {
+			t.Errorf("page %d: %q stands in the margin", number, w.Text)
 		}
-		h := v[3] - v[1] // ascent to descent, a line and more
-		box := draw.Box{Text: m[5], X0: v[0], Y0: v[1] + 0.2*h, X1: v[2], Y1: v[3] - 0.2*h}
-		if box.X0 < 13.5 || box.X1 > draw.A4Width-13.5 || box.Y1 > draw.A4Height-7 {
-			t.Errorf("page %d: %q stands in the margin", page, box.Text)
-		}
-		for _, o := range boxes {
-			if math.Min(box.X1, o.X1)-math.Max(box.X0, o.X0) > 0.2 && math.Min(box.Y1, o.Y1)-math.Max(box.Y0, o.Y0) > 0.2 {
-				t.Errorf("page %d: %q and %q overlap", page, box.Text, o.Text)
-			}
-		}
-		boxes = append(boxes, box)
 	}
-	if len(boxes) == 0 {
-		t.Errorf("page %d is empty", page)
+	for _, o := range page.Overlaps(0.2) {
+		t.Errorf("page %d: %q and %q overlap", number, o[0].Text, o[1].Text)
+	}
+	if len(page.Words) == 0 {
+		t.Errorf("page %d is empty", number)
 	}
 }
 

@@ -8,6 +8,7 @@ import (
 	"time"
 
 	"wheelplane/cmd/wheelplane/internal/draw"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose/align"
 )
 
@@ -370,7 +371,7 @@ func (t *telling) networkNotes() []string {
 		if n > 4 {
 			names = append(names[:4], fmt.Sprintf("and %d more", n-4))
 		}
-		out = append(out, plural(n, "photograph")+" left out: "+strings.Join(names, "; "))
+		out = append(out, wording.Count(n, "photograph")+" left out: "+strings.Join(names, "; "))
 	}
 	return append(out, t.Warnings...)
 }
@@ -393,7 +394,7 @@ func (t *telling) signers() []Person {
 func (t *telling) shortMethod() string {
 	s := "Measured from photographs of boards clamped to the wheels"
 	if n := t.Network; n != nil {
-		s += fmt.Sprintf(" (%s, residual %s px", plural(n.Photos, "photograph"), decimal(n.RMSPx, 3))
+		s += fmt.Sprintf(" (%s, residual %s px", wording.Count(n.Photos, "photograph"), decimal(n.RMSPx, 3))
 		if n.RunoutRemoved {
 			s += ", runout compensated)"
 		} else {

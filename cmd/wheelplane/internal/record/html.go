@@ -7,6 +7,7 @@ import (
 	"io"
 
 	"wheelplane/cmd/wheelplane/internal/draw"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose/align"
 )
 
@@ -211,7 +212,7 @@ func (t *telling) readingsPage(p *htmlPage) {
 		p.Axles = append(p.Axles, a)
 	}
 	if left > 0 {
-		p.More = "The full record has " + plural(left, "more reading") + "."
+		p.More = "The full record has " + wording.Count(left, "more reading") + "."
 	}
 }
 
@@ -247,7 +248,7 @@ func (t *telling) sectionsPage(p *htmlPage) {
 				continue
 			}
 			if n := room; len(h.Rows) > n {
-				h.Items = []string{plural(len(h.Rows)-n, "entry") + " more in the full record"}
+				h.Items = []string{wording.Count(len(h.Rows)-n, "entry") + " more in the full record"}
 				h.Rows = h.Rows[:n]
 			}
 			room -= len(h.Rows) + 2

@@ -8,7 +8,7 @@ import (
 	"strings"
 	"testing"
 
-	"wheelplane/cmd/wheelplane/internal/draw"
+	"wheelplane/cmd/wheelplane/internal/draw/drawtest"
 	"wheelplane/cmd/wheelplane/internal/record"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
@@ -29,10 +29,6 @@ func TestPlansAreTidy(t *testing.T) {
 	}
 }
 
-func overlap(a0, a1, b0, b1 float64) float64 { return math.Min(a1, b1) - math.Max(a0, b0) }
-
-var word = regexp.MustCompile(`<word xMin="([\d.-]+)" yMin="([\d.-]+)" xMax="([\d.-]+)" yMax="([\d.-]+)">(.*?)</word>`)
-
 // touching are two numbers set so close that pdftotext takes them for a word.
 var touching = regexp.MustCompile(`[\d°\x{2032}]\x{2212}[\d.]+`)
 
@@ -41,37 +37,23 @@ var touching = regexp.MustCompile(`[\d°\x{2032}]\x{2212}[\d.]+`)
 func TestPagesAreTidy(t *testing.T) {
 	for _, x := range examples(t) {
 		t.Run(x.name, func(t *testing.T) {
-			text := tool(t, pdfOf(t, x.in, x.o), "pdftotext", "-bbox", "PDF", "-")
 			width, height := 210.0, 297.0
 			if x.o.Paper == "Letter" {
 				width, height = 215.9, 279.4
 			}
 			n := 0
-			for page, part := range strings.Split(text, "<page ")[1:] {
-				var boxes []draw.Box
-				for _, m := range word.FindAllStringSubmatch(part, -1) {
-					var v [4]float64
-					for i := range v {
-						v[i], _ = strconv.ParseFloat(m[i+1], 64)
-						v[i] *= 25.4 / 72
-					}
-					// What is told is the font's ascent to descent, a line and more.
-					h := v[3] - v[1]
-					boxes = append(boxes, draw.Box{Text: m[5], X0: v[0], Y0: v[1] + 0.2*h, X1: v[2], Y1: v[3] - 0.2*h})
+			for i, page := range drawtest.Pages(t, pdfOf(t, x.in, x.o)) {
+				n += len(page.Words)
+				if m := touching.FindString(page.Text); m != "" {
+					t.Errorf("page %d: two numbers touch: %s", i+1, m)
 				}
-				n += len(boxes)
-				if m := touching.FindString(part); m != "" {
-					t.Errorf("page %d: two numbers touch: %s", page+1, m)
+				for _, w := range page.Words {
+					if w.X0 < 13.9 || w.X1 > width-13.9 || w.Y0 < 8 || w.Y1 > height-7.5 {
+						t.Errorf("page %d: %q stands in the margin: %+v", i+1, w.Text, w)
+					}
 				}
-				for i, a := range boxes {
-					if a.X0 < 13.9 || a.X1 > width-13.9 || a.Y0 < 8 || a.Y1 > height-7.5 {
-						t.Errorf("page %d: %q stands in the margin: %+v", page+1, a.Text, a)
-					}
-					for _, b := range boxes[:i] {
-						if overlap(a.X0, a.X1, b.X0, b.X1) > 0.3 && overlap(a.Y0, a.Y1, b.Y0, b.Y1) > 0.3 {
-							t.Errorf("page %d: %q and %q overlap: %+v %+v", page+1, a.Text, b.Text, a, b)
-						}
-					}
+				for _, o := range page.Overlaps(0.3) {
+					t.Errorf("page %d: %q and %q overlap: %+v", i+1, o[0].Text, o[1].Text, o)
 				}
 			}
 			if n < 50 {

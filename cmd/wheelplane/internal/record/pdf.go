@@ -7,6 +7,7 @@ import (
 	"strings"
 
 	"wheelplane/cmd/wheelplane/internal/draw"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose/align"
 )
 
@@ -406,7 +407,7 @@ func (s *sheet) onePage() {
 		all += len(s.mains(a+1, 9)) - len(s.mains(a+1, rank))
 	}
 	s.legend()
-	if what := plural(all, "more reading"); all > 0 || !drawn {
+	if what := wording.Count(all, "more reading"); all > 0 || !drawn {
 		if !drawn {
 			what = strings.TrimSuffix("the drawing and "+what, " and 0 more readings")
 		}
@@ -451,6 +452,6 @@ func (s *sheet) beside(x, y, h float64) {
 		s.Y += 1.5
 	}
 	if left > 0 {
-		s.Text(s.X0, min(s.Y+3, bottom), fmt.Sprintf("%s more in the full record", plural(left, "entry")), draw.SizeSmall, draw.Soft, false, draw.Start)
+		s.Text(s.X0, min(s.Y+3, bottom), fmt.Sprintf("%s more in the full record", wording.Count(left, "entry")), draw.SizeSmall, draw.Soft, false, draw.Start)
 	}
 }

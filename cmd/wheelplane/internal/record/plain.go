@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"wheelplane/cmd/wheelplane/internal/draw"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose/align"
 )
 
@@ -175,15 +176,15 @@ func (t *telling) plainSummary() string {
 	case n == 0:
 		return "This is how the wheels stand. No target values were given, so nothing is judged here."
 	case outside == 1:
-		return fmt.Sprintf("Of %s with a target, one lies outside what the target allows. It is marked below.", plural(n, "reading"))
+		return fmt.Sprintf("Of %s with a target, one lies outside what the target allows. It is marked below.", wording.Count(n, "reading"))
 	case outside > 0:
-		return fmt.Sprintf("Of %s with a target, %d lie outside what the target allows. They are marked below.", plural(n, "reading"), outside)
+		return fmt.Sprintf("Of %s with a target, %d lie outside what the target allows. They are marked below.", wording.Count(n, "reading"), outside)
 	case undecided == 1:
-		return fmt.Sprintf("No reading lies outside what the target allows; of %s, one lies too close to a limit to tell.", plural(n, "reading"))
+		return fmt.Sprintf("No reading lies outside what the target allows; of %s, one lies too close to a limit to tell.", wording.Count(n, "reading"))
 	case undecided > 0:
-		return fmt.Sprintf("No reading lies outside what the target allows; of %s, %d lie too close to a limit to tell.", plural(n, "reading"), undecided)
+		return fmt.Sprintf("No reading lies outside what the target allows; of %s, %d lie too close to a limit to tell.", wording.Count(n, "reading"), undecided)
 	}
-	return fmt.Sprintf("All %s with a target lie within what the target allows.", plural(n, "reading"))
+	return fmt.Sprintf("All %s with a target lie within what the target allows.", wording.Count(n, "reading"))
 }
 
 // customer sets the record in plain words.

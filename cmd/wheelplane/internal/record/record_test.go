@@ -8,9 +8,6 @@ import (
 	"errors"
 	"io"
 	"math"
-	"os"
-	"os/exec"
-	"path/filepath"
 	"regexp"
 	"slices"
 	"strconv"
@@ -19,6 +16,7 @@ import (
 	"testing"
 	"time"
 
+	"wheelplane/cmd/wheelplane/internal/draw/drawtest"
 	"wheelplane/cmd/wheelplane/internal/record"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
@@ -42,36 +40,13 @@ func htmlOf(t testing.TB, in *record.Input, o record.Options) string {
 	return b.String()
 }
 
-// tool runs one of poppler's or qpdf's programs on a PDF, or skips where it is
-// not installed.
-func tool(t *testing.T, pdf []byte, name string, args ...string) string {
-	t.Helper()
-	if _, err := exec.LookPath(name); err != nil {
-		t.Skipf("%s is not installed", name)
-	}
-	path := filepath.Join(t.TempDir(), "record.pdf")
-	if err := os.WriteFile(path, pdf, 0o666); err != nil {
-		t.Fatal(err)
-	}
-	for i, a := range args {
-		if a == "PDF" {
-			args[i] = path
-		}
-	}
-	out, err := exec.Command(name, args...).CombinedOutput()
-	if err != nil {
-		t.Errorf("%s: %v\n%s", name, err, out)
-	}
-	return string(out)
-}
-
 // Every example's PDF opens with its fonts embedded, at its paper's size, and
 // the one-page style has one page (poppler's pdffonts and pdfinfo).
 func TestPDFStructure(t *testing.T) {
 	for _, x := range examples(t) {
 		t.Run(x.name, func(t *testing.T) {
 			pdf := pdfOf(t, x.in, x.o)
-			rows := strings.Split(strings.TrimSpace(tool(t, pdf, "pdffonts", "PDF")), "\n")[2:]
+			rows := strings.Split(strings.TrimSpace(drawtest.Run(t, pdf, "pdffonts", "PDF")), "\n")[2:]
 			if len(rows) != 2 {
 				t.Errorf("%d fonts, want regular and bold: %q", len(rows), rows)
 			}
@@ -81,7 +56,7 @@ func TestPDFStructure(t *testing.T) {
 					t.Errorf("a font is not embedded, or its text cannot be read out: %s", r)
 				}
 			}
-			info := tool(t, pdf, "pdfinfo", "PDF")
+			info := drawtest.Run(t, pdf, "pdfinfo", "PDF")
 			size := "595.28 x 841.89 pts (A4)"
 			if x.o.Paper == "Letter" {
 				size = "612 x 792 pts (letter)"
@@ -93,7 +68,7 @@ func TestPDFStructure(t *testing.T) {
 			if n, _ := strconv.Atoi(pages[1]); x.o.Style == record.OnePage && n != 1 || n < 1 || n > 8 {
 				t.Errorf("%d pages", n)
 			}
-			if x.name == "train" && !strings.Contains(tool(t, pdf, "pdftotext", "-layout", "PDF", "-"), "page "+pages[1]+" of "+pages[1]) {
+			if x.name == "train" && !strings.Contains(drawtest.Run(t, pdf, "pdftotext", "-layout", "PDF", "-"), "page "+pages[1]+" of "+pages[1]) {
 				t.Error("the last page does not say that it is")
 			}
 		})
@@ -102,7 +77,7 @@ func TestPDFStructure(t *testing.T) {
 
 func TestPDFChecked(t *testing.T) {
 	for _, x := range examples(t) {
-		if out := tool(t, pdfOf(t, x.in, x.o), "qpdf", "--check", "PDF"); !strings.Contains(out, "No syntax or stream encoding errors found") {
+		if out := drawtest.Run(t, pdfOf(t, x.in, x.o), "qpdf", "--check", "PDF"); !strings.Contains(out, "No syntax or stream encoding errors found") {
 			t.Errorf("%s: %s", x.name, out)
 		}
 	}
@@ -123,7 +98,7 @@ func TestRepeats(t *testing.T) {
 // What the record must tell can be read out of the PDF and the HTML.
 func TestTells(t *testing.T) {
 	in := whole(t)
-	text := strings.Join(strings.Fields(tool(t, pdfOf(t, in, record.Options{}), "pdftotext", "-layout", "PDF", "-")), " ")
+	text := strings.Join(strings.Fields(drawtest.Run(t, pdfOf(t, in, record.Options{}), "pdftotext", "-layout", "PDF", "-")), " ")
 	page := htmlOf(t, in, record.Options{})
 	for _, want := range []string{
 		"Wheel alignment record", "yard truck no. 3", "FY 0003", "48 210 km", "J. Tide", "14 March 2026", "315/80 R 22.5", "850", "tyre pressures",

@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose/align"
 )
 
@@ -120,10 +121,7 @@ func (t *telling) limits(l *line) (wish, limits string) {
 
 // decimal writes a number with a true minus sign, and never -0.
 func decimal(v float64, decimals int) string {
-	if math.Abs(v) < 0.5*math.Pow(10, -float64(decimals)) {
-		v = 0
-	}
-	return strings.Replace(fmt.Sprintf("%.*f", decimals, v), "-", "−", 1)
+	return strings.Replace(wording.Decimal(v, decimals), "-", "−", 1)
 }
 
 // minutes writes degrees as degrees and minutes, to a tenth of a minute.
@@ -176,17 +174,6 @@ func probability(p float64) string {
 		return "< 0.1 %"
 	}
 	return fmt.Sprintf("%.1f %%", 100*p)
-}
-
-// plural is "1 photo", "2 photos".
-func plural(n int, one string) string {
-	if n == 1 {
-		return "1 " + one
-	}
-	if stem, ok := strings.CutSuffix(one, "ry"); ok {
-		one = stem + "rie"
-	}
-	return fmt.Sprintf("%d %ss", n, one)
 }
 
 // slipPer writes metres per kilometre as such, or as feet per mile.
