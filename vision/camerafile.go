@@ -155,7 +155,7 @@ func validCovariance(cov *[NumIntrinsics][NumIntrinsics]float64) error {
 // calibration samples and by other tools in that layout. Unknown keys are
 // ignored. Errors name the file and the remedy.
 func LoadCamera(path string) (*Camera, error) {
-	data, err := os.ReadFile(path)
+	data, err := ReadFile(path, MostText)
 	var c *Camera
 	switch {
 	case errors.Is(err, fs.ErrNotExist):

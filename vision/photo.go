@@ -44,9 +44,15 @@ type Image struct {
 	Sum string // SHA-256 of the file as read, hexadecimal
 }
 
-// The largest picture taken on, well above any camera: OpenCV aborts the
-// program on pictures beyond its own limit of 2^30 pixels.
-const maxPixels = 500_000_000
+const (
+	// maxPixels is the largest picture taken on, above any phone's 200 megapixels:
+	// the decoder of a progressive JPEG holds up to six bytes for each.
+	maxPixels = 220_000_000
+	// maxScanned is how many pixels a JPEG's scans may go over in all. Cameras write
+	// one scan, or some ten where the picture is to appear bit by bit; thousands of
+	// empty ones would keep the decoder busy for hours.
+	maxScanned = 12 * maxPixels
+)
 
 // ReadInfo reads a photograph's size and EXIF without decoding it. JPEG and
 // PNG are known. Broken EXIF is not an error: its fields stay zero. Errors
@@ -75,7 +81,7 @@ func ReadInfo(path string) (Info, error) {
 // not a picture, or cut short is an error that names the file and the remedy;
 // a picture decoded in part is never returned.
 func Load(path string) (*Image, error) {
-	data, err := os.ReadFile(path)
+	data, err := ReadFile(path, mostPhoto)
 	if err != nil {
 		if st, e := os.Stat(path); e == nil && st.IsDir() {
 			err = errFolder
@@ -103,7 +109,7 @@ func Load(path string) (*Image, error) {
 
 // Sum is the SHA-256 of a file, hexadecimal: of a photograph that is no picture.
 func Sum(path string) (string, error) {
-	data, err := os.ReadFile(path)
+	data, err := ReadFile(path, mostPhoto)
 	if err != nil {
 		return "", photoFileError(path, err)
 	}
@@ -404,10 +410,16 @@ func (h *photoHeader) complete(data []byte) error {
 			pos = end + 4
 		}
 	}
+	scans := 0
 	for pos := h.pixels; ; {
 		// A segment, and after a scan's header its entropy-coded bytes.
 		if pos+4 > int64(len(data)) {
 			return errCutShort
+		}
+		if data[pos+1] == 0xda {
+			if scans++; scans*h.width*h.height > maxScanned {
+				return errors.New("the picture is drawn in far too many scans: save it as an ordinary JPEG")
+			}
 		}
 		pos += 2 + int64(binary.BigEndian.Uint16(data[pos+2:]))
 		if pos > int64(len(data)) {

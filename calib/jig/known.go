@@ -15,6 +15,7 @@ import (
 
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
+	"wheelplane/vision"
 
 	"go.yaml.in/yaml/v3"
 )
@@ -126,7 +127,7 @@ func (q *Quantity) in(unit string) error {
 
 // Load reads a jig from its file.
 func Load(path string) (*Jig, error) {
-	text, err := os.ReadFile(path)
+	text, err := vision.ReadFile(path, vision.MostText)
 	if errors.Is(err, os.ErrNotExist) {
 		return nil, fmt.Errorf("%s: no such file: see 'wheelplane jig --help' for what a jig's file holds", path)
 	}

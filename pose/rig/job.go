@@ -8,6 +8,8 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strings"
+	"unicode"
 
 	"wheelplane/pose"
 	"wheelplane/pose/align"
@@ -421,6 +423,13 @@ func (j *Job) kingpins() []*Kingpin {
 	return []*Kingpin{j.Kingpin}
 }
 
+// folderName tells whether a name can be that of a folder, on any system, and leads
+// nowhere else.
+func folderName(s string) bool {
+	return s != "" && len(s) <= 200 && s[0] != '.' && s == strings.TrimSpace(s) && !strings.HasSuffix(s, ".") &&
+		!strings.ContainsFunc(s, func(r rune) bool { return !unicode.IsPrint(r) || strings.ContainsRune(`/\:*?"<>|[]`, r) })
+}
+
 // validateStations checks stations and epochs against each other and the
 // vehicle.
 func (j *Job) validateStations() error {
@@ -428,6 +437,9 @@ func (j *Job) validateStations() error {
 		return fmt.Errorf("stations: the list is empty; name one at least: a place the vehicle stood still in while it was photographed")
 	}
 	for i, s := range j.Stations {
+		if !folderName(s.Name) {
+			return fmt.Errorf("stations: %q is no name for a station: its photographs lie in a folder of that name, so write letters, digits, spaces and - _ . + #, not beginning with a point", s.Name)
+		}
 		for k := range i {
 			if j.Stations[k].Name == s.Name {
 				return fmt.Errorf("stations: the name %s is used twice; give every station its own", s.Name)

@@ -4,10 +4,11 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
-	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
+
+	"wheelplane/vision"
 
 	"go.yaml.in/yaml/v3"
 )
@@ -31,7 +32,7 @@ func AddStation(dir string, s NewStation) ([]byte, error) {
 		return nil, err
 	}
 	path := filepath.Join(dir, JobFile)
-	text, err := os.ReadFile(path)
+	text, err := vision.ReadFile(path, vision.MostText)
 	if err != nil {
 		return nil, err
 	}
@@ -113,7 +114,7 @@ func AddStation(dir string, s NewStation) ([]byte, error) {
 // stays none. nil where nothing changes.
 func AllowRolling(dir string, turn, shift float64) ([]byte, error) {
 	path := filepath.Join(dir, JobFile)
-	text, err := os.ReadFile(path)
+	text, err := vision.ReadFile(path, vision.MostText)
 	if err != nil {
 		return nil, err
 	}

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"math"
 	"os"
 	"path"
@@ -211,7 +212,7 @@ func Read(dir string) (*Folder, error) {
 		return nil, fmt.Errorf("%s: not a folder; give the job's folder, the one that holds %s", dir, JobFile)
 	}
 	path := filepath.Join(dir, JobFile)
-	text, err := os.ReadFile(path)
+	text, err := vision.ReadFile(path, vision.MostText)
 	if err != nil {
 		if errors.Is(err, os.ErrNotExist) {
 			return nil, fmt.Errorf("%s: no such file; a job's folder holds one (see 'wheelplane measure --help')", path)
@@ -541,6 +542,7 @@ func IsPhoto(name string) bool {
 // name, or all pictures in photos/<station>.
 func (f *Folder) listPhotos(stops []fileStop) error {
 	owner := map[string]string{}
+	root := os.DirFS(f.Dir)
 	for i, s := range stops {
 		patterns := s.Photos
 		if len(patterns) == 0 {
@@ -549,13 +551,16 @@ func (f *Folder) listPhotos(stops []fileStop) error {
 		f.patterns = append(f.patterns, patterns)
 		var paths []string
 		for _, pattern := range patterns {
-			found, err := filepath.Glob(filepath.Join(f.Dir, filepath.FromSlash(pattern)))
+			if !filepath.IsLocal(filepath.FromSlash(pattern)) {
+				return fmt.Errorf("%s: station %s: photos: %q leads out of the job's folder; put the photographs into it, so that it can be handed on whole", filepath.Join(f.Dir, JobFile), s.Name, pattern)
+			}
+			found, err := fs.Glob(root, path.Clean(pattern))
 			if err != nil {
 				return fmt.Errorf("%s: station %s: photos: %q is not a valid pattern; write one like photos/third/*.jpg", filepath.Join(f.Dir, JobFile), s.Name, pattern)
 			}
-			for _, path := range found {
-				if IsPhoto(path) && !slices.Contains(paths, path) {
-					paths = append(paths, path)
+			for _, photo := range found {
+				if IsPhoto(photo) && !slices.Contains(paths, photo) {
+					paths = append(paths, photo)
 				}
 			}
 		}
@@ -563,16 +568,12 @@ func (f *Folder) listPhotos(stops []fileStop) error {
 			f.Missing = append(f.Missing, i)
 		}
 		slices.Sort(paths)
-		for _, path := range paths {
-			if other, taken := owner[path]; taken {
-				return fmt.Errorf("%s: %s is filed under station %s and station %s; a photo belongs to one", filepath.Join(f.Dir, JobFile), path, other, s.Name)
+		for _, photo := range paths {
+			if other, taken := owner[photo]; taken {
+				return fmt.Errorf("%s: %s is filed under station %s and station %s; a photo belongs to one", filepath.Join(f.Dir, JobFile), filepath.Join(f.Dir, photo), other, s.Name)
 			}
-			owner[path] = s.Name
-			rel, err := filepath.Rel(f.Dir, path)
-			if err != nil {
-				return err
-			}
-			f.Job.Photos = append(f.Job.Photos, Photo{Path: filepath.ToSlash(rel), Station: i})
+			owner[photo] = s.Name
+			f.Job.Photos = append(f.Job.Photos, Photo{Path: photo, Station: i})
 		}
 	}
 	return nil

@@ -448,7 +448,7 @@ func (p framePlace) wanted(folder *rig.Folder, station int) error {
 
 // before is what was made of the same film earlier; nil if nothing was.
 func (p framePlace) before(sum string) (*frameList, error) {
-	text, err := os.ReadFile(p.list())
+	text, err := vision.ReadFile(p.list(), vision.MostText)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, nil
 	}

@@ -5,7 +5,6 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"strings"
 
@@ -13,6 +12,7 @@ import (
 	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
+	"wheelplane/vision"
 
 	"github.com/spf13/cobra"
 )
@@ -86,7 +86,7 @@ func judgeAll(readings []rig.Reading, targets []spec.Target, rule align.Rule) []
 // loadResult reads a job's result.json.
 func loadResult(dir string) (*rig.Result, error) {
 	path := filepath.Join(dir, rig.ResultFile)
-	text, err := os.ReadFile(path)
+	text, err := vision.ReadFile(path, vision.MostText)
 	if errors.Is(err, fs.ErrNotExist) {
 		return nil, BadInputf("%s: not measured yet: run 'wheelplane measure %s' first", path, dir)
 	}

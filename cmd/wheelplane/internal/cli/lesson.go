@@ -200,7 +200,7 @@ func earlierLesson(dir, name string) (old []string, err error) {
 		return nil, nil
 	}
 	var before lessonJSON
-	text, err := os.ReadFile(filepath.Join(dir, lessonFile))
+	text, err := vision.ReadFile(filepath.Join(dir, lessonFile), vision.MostText)
 	if err != nil || json.Unmarshal(text, &before) != nil || before.Lesson == "" {
 		return nil, BadInputf("%s: the folder holds something that is not a lesson: choose a new or empty folder", dir)
 	}
@@ -367,7 +367,7 @@ func (l *lessonBench) Retell(folder, of string, job *rig.Job, camera *vision.Cam
 	if err := os.MkdirAll(dir, 0o777); err != nil {
 		return cannotWrite(dir, err)
 	}
-	truth, err := os.ReadFile(filepath.Join(l.dir, of, rig.TruthFile))
+	truth, err := vision.ReadFile(filepath.Join(l.dir, of, rig.TruthFile), vision.MostText)
 	if err != nil {
 		return err
 	}

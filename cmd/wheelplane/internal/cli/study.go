@@ -22,6 +22,7 @@ import (
 	"wheelplane/cmd/wheelplane/internal/visit"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
+	"wheelplane/vision"
 
 	"github.com/spf13/cobra"
 )
@@ -174,7 +175,7 @@ func studyTable(o studyOptions) (*studies, error) {
 	if o.reading != "" {
 		return nil, Usagef("--reading chooses one of a job's; the values of a CSV are a column: --value NAME")
 	}
-	text, err := os.ReadFile(path)
+	text, err := vision.ReadFile(path, vision.MostText)
 	if err != nil {
 		return nil, err
 	}

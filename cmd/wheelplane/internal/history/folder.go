@@ -15,6 +15,7 @@ import (
 	"wheelplane/cmd/wheelplane/internal/visit"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
+	"wheelplane/vision"
 )
 
 // files are those of a job's folder that the index depends on.
@@ -50,7 +51,7 @@ func readFolder(root, folder string) (*Visit, error) {
 	dir := filepath.Join(root, filepath.FromSlash(folder))
 	v := &Visit{Folder: folder, stamp: stampOf(dir)}
 	path := filepath.Join(dir, rig.ResultFile)
-	text, err := os.ReadFile(path)
+	text, err := vision.ReadFile(path, vision.MostText)
 	if err != nil {
 		return nil, err
 	}
@@ -63,7 +64,7 @@ func readFolder(root, folder string) (*Visit, error) {
 	}
 	hash := sha256.New()
 	hash.Write(text)
-	if told, err := os.ReadFile(filepath.Join(dir, visit.File)); err == nil {
+	if told, err := vision.ReadFile(filepath.Join(dir, visit.File), vision.MostText); err == nil {
 		hash.Write(told)
 	}
 	v.sum = fmt.Sprintf("%x", hash.Sum(nil))

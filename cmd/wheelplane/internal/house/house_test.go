@@ -32,12 +32,12 @@ var rooms = map[string][]string{
 	"pose/rig":                        {"vision", "pose", "pose/bundle", "pose/align"},
 	"pose/plan":                       {"vision", "pose", "pose/bundle", "pose/align", "pose/rig"},
 	"calib":                           {"vision", "pose", "pose/bundle"},
-	"calib/jig":                       {"pose", "pose/align", "pose/rig"},
+	"calib/jig":                       {"vision", "pose", "pose/align", "pose/rig"},
 	"fixtures":                        {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "calib", "calib/jig"},
 	"cmd/wheelplane":                  {"cmd/wheelplane/internal/cli"},
 	"cmd/wheelplane/internal/cli":     {"cmd/wheelplane/internal/wording", "vision", "pose", "pose/bundle", "pose/align", "pose/rig", "pose/plan", "calib", "fixtures", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit", "cmd/wheelplane/internal/work", "cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/record", "cmd/wheelplane/internal/proof", "cmd/wheelplane/internal/planned", "calib/jig", "cmd/wheelplane/internal/history", "cmd/wheelplane/internal/lesson"},
-	"cmd/wheelplane/internal/spec":    {"pose/align", "pose/rig"},
-	"cmd/wheelplane/internal/visit":   {"pose/align"},
+	"cmd/wheelplane/internal/spec":    {"vision", "pose/align", "pose/rig"},
+	"cmd/wheelplane/internal/visit":   {"vision", "pose/align"},
 	"cmd/wheelplane/internal/work":    {"pose/align", "pose/rig", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit"},
 	"cmd/wheelplane/internal/draw":    {},
 	"cmd/wheelplane/internal/wording": {},
@@ -49,7 +49,7 @@ var rooms = map[string][]string{
 
 	"cmd/wheelplane/internal/draw/drawtest": {"cmd/wheelplane/internal/draw"},
 
-	"cmd/wheelplane/internal/history": {"cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/visit", "pose/align", "pose/rig"},
+	"cmd/wheelplane/internal/history": {"vision", "cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/visit", "pose/align", "pose/rig"},
 }
 
 // pure rooms read no files, know no file format and print nothing.

@@ -26,13 +26,13 @@ import (
 	"io"
 	"io/fs"
 	"math"
-	"os"
 	"slices"
 	"strconv"
 	"strings"
 
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
+	"wheelplane/vision"
 
 	"go.yaml.in/yaml/v3"
 )
@@ -95,7 +95,7 @@ var groups = []string{"all", "steered", "rear", "driven", "reference"}
 
 // Load reads a specification.
 func Load(path string) (*Spec, error) {
-	text, err := os.ReadFile(path)
+	text, err := vision.ReadFile(path, vision.MostText)
 	if err != nil {
 		if errors.Is(err, fs.ErrNotExist) {
 			return nil, fmt.Errorf("%s: no such file; 'wheelplane spec list' names the specifications there are", path)

@@ -9,7 +9,6 @@ import (
 	"fmt"
 	"io"
 	"io/fs"
-	"os"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -17,6 +16,7 @@ import (
 	"time"
 
 	"wheelplane/pose/align"
+	"wheelplane/vision"
 
 	"go.yaml.in/yaml/v3"
 )
@@ -73,7 +73,7 @@ type Check struct {
 // Load reads the file of a job; a job without one has an empty visit.
 func Load(dir string) (*Visit, error) {
 	path := filepath.Join(dir, File)
-	text, err := os.ReadFile(path)
+	text, err := vision.ReadFile(path, vision.MostText)
 	if errors.Is(err, fs.ErrNotExist) {
 		return &Visit{}, nil
 	}
