@@ -2,6 +2,7 @@
 # Each installs what is missing, builds, and runs.
 
 GO          ?= go
+GOVULNCHECK  = golang.org/x/vuln/cmd/govulncheck@v1.9.0
 STATICCHECK  = honnef.co/go/tools/cmd/staticcheck@v0.8.2
 SOURCES      = cmd vision pose calib fixtures
 
@@ -11,7 +12,7 @@ RELEASE := $(shell git describe --tags --always --dirty 2>/dev/null)
 BUILD    = $(GO) build -buildvcs=false \
 	-ldflags "-extld='$(CURDIR)/.ci/link' -X wheelplane/cmd/wheelplane/internal/cli.release=$(RELEASE)"
 
-.PHONY: build demo test leaks accuracy speed need clean
+.PHONY: build demo test vuln fuzz leaks accuracy speed need clean
 
 build: need
 	@$(BUILD) -o build/wheelplane ./cmd/wheelplane
@@ -27,6 +28,25 @@ test: need
 	$(GO) vet ./...
 	$(GO) run $(STATICCHECK) ./...
 	$(GO) test ./...
+
+# Known weaknesses in what is linked. Asks vuln.go.dev, so it needs the network;
+# where that cannot be reached it says so and is no failure.
+vuln: need
+	@if curl -sSf -m 20 -o /dev/null https://vuln.go.dev/index/db.json 2>/dev/null; then \
+		$(GO) run $(GOVULNCHECK) ./...; \
+	else \
+		echo "skipped: vuln.go.dev cannot be reached, so known weaknesses were not looked up"; \
+	fi
+
+# Every reader of what comes from outside, fuzzed for FUZZTIME each. What is found
+# is kept in testdata/fuzz of the package, and tried by test from then on.
+FUZZTIME ?= 5m
+fuzz: need
+	@for p in $$(grep -rl --include='*_test.go' '^func Fuzz' $(SOURCES) | xargs -n1 dirname | sort -u); do \
+		for f in $$(grep -ho '^func Fuzz[A-Za-z]*' $$p/*_test.go | cut -d' ' -f2); do \
+			echo "$$p $$f"; $(GO) test ./$$p -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) || exit 1; \
+		done; \
+	done
 
 # Slower and rarer than test: gocv counts the Mats that are open, and none may
 # be when the tests of a package are through.

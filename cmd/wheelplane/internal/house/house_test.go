@@ -265,3 +265,39 @@ func TestNoForeignPaths(t *testing.T) {
 		})
 	}
 }
+
+// Every module that is used stands in DEVELOPERS.md with its licence, by its
+// organisation or its own name.
+func TestLicencesAreListed(t *testing.T) {
+	text, err := os.ReadFile(filepath.Join(root, "DEVELOPERS.md"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, part, found := strings.Cut(string(text), "## Dependencies and their licences")
+	part, _, ended := strings.Cut(part, "\n## ")
+	if !found || !ended {
+		t.Fatal("DEVELOPERS.md has no chapter on licences")
+	}
+	mod, err := os.ReadFile(filepath.Join(root, "go.mod"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	n := 0
+	for line := range strings.Lines(string(mod)) {
+		name, version, ok := strings.Cut(strings.TrimPrefix(strings.TrimSpace(line), "require "), " ")
+		if !ok || !strings.HasPrefix(version, "v") || !strings.Contains(name, ".") {
+			continue
+		}
+		n++
+		list := strings.Split(name, "/")[1:]
+		if strings.HasPrefix(name, "golang.org/x/") {
+			list = []string{"golang.org/x"}
+		}
+		if !slices.ContainsFunc(list, func(s string) bool { return len(s) > 2 && strings.Contains(part, strings.TrimPrefix(s, "~")) }) {
+			t.Errorf("%s is used but DEVELOPERS.md does not tell its licence", name)
+		}
+	}
+	if n < 10 {
+		t.Fatalf("found only %d modules in go.mod", n)
+	}
+}
