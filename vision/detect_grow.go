@@ -291,10 +291,16 @@ func (s *scene) fullPasses(m *measured) bool {
 			}
 		}
 	}
-	if !m.judge(&whole) {
+	return s.settleWhole(m, &whole)
+}
+
+// settleWhole takes a solution over: how certain it is, and where each corner's own
+// window sees it.
+func (s *scene) settleWhole(m *measured, whole *smooth) bool {
+	if !m.judge(whole) {
 		return false
 	}
-	m.whole = &whole
+	m.whole = whole
 	for i := range m.cs {
 		m.cs[i] = found{why: outside}
 	}

@@ -30,6 +30,7 @@ type Video struct {
 	Count         int     // number of frames as the file states it; 0: not stated
 
 	c    *C.wp_video
+	live bool // a camera: without an end
 	read int
 	last float64 // time of the last frame read
 }
@@ -44,18 +45,79 @@ func OpenVideo(path string) (*Video, error) {
 	if err := looksLikeVideo(path); err != nil {
 		return nil, videoFileError(path, err)
 	}
-	name := C.CString(path)
-	defer C.free(unsafe.Pointer(name))
-	var msg [256]C.char
-	var missing C.int
-	c := C.wp_video_open(name, &missing, &msg[0], C.int(len(msg)))
-	switch {
-	case c == nil && missing != 0:
-		return nil, noVideoio(path, C.GoString(&msg[0]))
-	case c == nil:
+	v, _, err := openVideo(path)
+	if err != nil {
+		return nil, err
+	}
+	if v == nil {
 		return nil, videoFileError(path, errNoVideo)
 	}
-	v := &Video{Path: path, c: c}
+	if err := v.learn(); err != nil {
+		return nil, err
+	}
+	return v, nil
+}
+
+// openVideo is the film or stream of a name; nil, and why not, where there is none.
+func openVideo(name string) (v *Video, why string, err error) {
+	text := C.CString(name)
+	defer C.free(unsafe.Pointer(text))
+	var msg [256]C.char
+	var missing C.int
+	c := C.wp_video_open(text, &missing, &msg[0], C.int(len(msg)))
+	switch {
+	case c == nil && missing != 0:
+		return nil, "", noVideoio(name, C.GoString(&msg[0]))
+	case c == nil:
+		return nil, C.GoString(&msg[0]), nil
+	}
+	return &Video{Path: name, c: c}, "", nil
+}
+
+// OpenStream opens what a camera in the network sends, by its address
+// (rtsp://, http:// and so on). It may be waited for as long as FFmpeg does, half a
+// minute.
+func OpenStream(url string) (*Video, error) {
+	v, why, err := openVideo(url)
+	if err != nil {
+		return nil, err
+	}
+	if v == nil {
+		return nil, fmt.Errorf("stream %s: cannot be opened (%s): check the address, the network and that the camera is on", url, why)
+	}
+	v.live = true
+	if err := v.learn(); err != nil {
+		return nil, err
+	}
+	return v, nil
+}
+
+// OpenDevice opens a camera of this machine by its number and asks it for frames of
+// a size and rate; it may give others.
+func OpenDevice(index, width, height int, fps float64) (*Video, error) {
+	name := fmt.Sprintf("/dev/video%d", index)
+	var msg [256]C.char
+	var missing C.int
+	c := C.wp_video_open_device(C.int(index), C.int(width), C.int(height), C.double(fps), &missing, &msg[0], C.int(len(msg)))
+	switch {
+	case c == nil && missing != 0:
+		return nil, noVideoio(name, C.GoString(&msg[0]))
+	case c == nil:
+		if _, err := os.Stat(name); errors.Is(err, fs.ErrNotExist) {
+			return nil, fmt.Errorf("camera %d: there is no %s: plug it in, or give another number", index, name)
+		}
+		return nil, fmt.Errorf("camera %d: %s (%s): close the program that uses it, or plug it in anew", index, C.GoString(&msg[0]), name)
+	}
+	v := &Video{Path: name, c: c, live: true}
+	if err := v.learn(); err != nil {
+		return nil, err
+	}
+	return v, nil
+}
+
+// learn takes over what the film's header or the camera states.
+func (v *Video) learn() error {
+	c, path := v.c, v.Path
 	runtime.SetFinalizer(v, (*Video).Close)
 	var w, h C.int
 	var fps, frames C.double
@@ -69,9 +131,9 @@ func OpenVideo(path string) (*Video, error) {
 	}
 	if v.Width < 16 || v.Height < 16 || v.Width*v.Height > maxPixels {
 		v.Close()
-		return nil, videoFileError(path, fmt.Errorf("frames of %d x %d pixels: give the film as the phone wrote it", v.Width, v.Height))
+		return videoFileError(path, fmt.Errorf("frames of %d x %d pixels: give the film as the phone wrote it", v.Width, v.Height))
 	}
-	return v, nil
+	return nil
 }
 
 // Next goes on by a frame; ok is false after the last. seconds counts from the
@@ -82,7 +144,7 @@ func (v *Video) Next() (seconds float64, ok bool, err error) {
 	var at C.double
 	switch C.wp_video_next(v.c, &at, &msg[0], C.int(len(msg))) {
 	case 1:
-		if v.read++; v.read > maxFrames {
+		if v.read++; v.read > maxFrames && !v.live {
 			return 0, false, videoFileError(v.Path, errors.New("it is longer than an hour: film one station at a time"))
 		}
 		v.last = math.Max(0, float64(at))
@@ -91,6 +153,9 @@ func (v *Video) Next() (seconds float64, ok bool, err error) {
 		}
 		return v.last, true, nil
 	case 0:
+		if v.live {
+			return 0, false, nil
+		}
 		// Players and phones do not agree on the last few, and where frames come at an
 		// uneven rate their number may be a guess, but not how long it takes.
 		if v.read < v.Count*9/10 && v.last*v.FPS < 0.9*float64(v.Count) {
@@ -105,8 +170,14 @@ func (v *Video) Next() (seconds float64, ok bool, err error) {
 }
 
 // Grey decodes the present frame.
-func (v *Video) Grey() (*image.Gray, error) {
-	out := &image.Gray{Pix: pixelsFor(v.Width * v.Height), Stride: v.Width, Rect: image.Rect(0, 0, v.Width, v.Height)}
+func (v *Video) Grey() (*image.Gray, error) { return v.GreyInto(nil) }
+
+// GreyInto is Grey with room for the pixels, if that is large enough.
+func (v *Video) GreyInto(room []uint8) (*image.Gray, error) {
+	if cap(room) < v.Width*v.Height {
+		room = pixelsFor(v.Width * v.Height)
+	}
+	out := &image.Gray{Pix: room[:v.Width*v.Height], Stride: v.Width, Rect: image.Rect(0, 0, v.Width, v.Height)}
 	var msg [256]C.char
 	switch C.wp_video_grey(v.c, C.int(v.Width), C.int(v.Height), (*C.uchar)(unsafe.Pointer(&out.Pix[0])), &msg[0], C.int(len(msg))) {
 	case 0:

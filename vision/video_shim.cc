@@ -96,6 +96,33 @@ extern "C" wp_video *wp_video_open(const char *path, int *missing, char *err, in
 	return nullptr;
 }
 
+extern "C" wp_video *wp_video_open_device(int index, int width, int height, double fps, int *missing, char *err, int err_cap) {
+	wp_video *v = nullptr;
+	try {
+		Quiet quiet;
+		cv::VideoCapture *c = wp_made<cv::VideoCapture>("_ZN2cv12VideoCaptureC1Ev", missing, err, err_cap);
+		if (!c) return nullptr;
+		v = new wp_video{c, cv::Mat(), cv::Mat()};
+		if (c->open(index, cv::CAP_V4L2)) {
+			// Compressed frame by frame, or USB has no room for this size at this rate; one
+			// frame waiting, so that none is old.
+			c->set(cv::CAP_PROP_FOURCC, 'M' | 'J' << 8 | 'P' << 16 | 'G' << 24);
+			c->set(cv::CAP_PROP_FRAME_WIDTH, width);
+			c->set(cv::CAP_PROP_FRAME_HEIGHT, height);
+			c->set(cv::CAP_PROP_FPS, fps);
+			c->set(cv::CAP_PROP_BUFFERSIZE, 1);
+			return v;
+		}
+		wp_fail(err, err_cap, "it does not answer");
+	} catch (const std::exception &e) {
+		wp_fail(err, err_cap, e.what());
+	} catch (...) {
+		wp_fail(err, err_cap, "unknown error");
+	}
+	wp_video_close(v);
+	return nullptr;
+}
+
 extern "C" void wp_video_info(wp_video *v, int *width, int *height, double *fps, double *frames) {
 	*width = (int)v->capture->get(cv::CAP_PROP_FRAME_WIDTH);
 	*height = (int)v->capture->get(cv::CAP_PROP_FRAME_HEIGHT);

@@ -13,6 +13,10 @@ typedef struct wp_film wp_film;
    *missing is then 1 where OpenCV's library for video is what is missing. */
 wp_video *wp_video_open(const char *path, int *missing, char *err, int err_cap);
 
+/* Opens a camera of this machine by its number and asks it for frames of a size
+   and rate; it may give others. Otherwise as wp_video_open. */
+wp_video *wp_video_open_device(int index, int width, int height, double fps, int *missing, char *err, int err_cap);
+
 /* What its header says: size, frames a second and number of frames (0: not
    stated). */
 void wp_video_info(wp_video *v, int *width, int *height, double *fps, double *frames);

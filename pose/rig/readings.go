@@ -157,6 +157,15 @@ func (n *network) appendRunout(set *align.Set, s *State, cov covariance, epoch i
 // derive propagates the covariance of some blocks through f, which is given
 // their values, by central differences of their steps.
 func (n *network) derive(cov covariance, l list, f func(x [][]float64) []float64) (value, u []float64) {
+	c, value := n.spreadTo(cov, l, f)
+	for r := range value {
+		u = append(u, math.Sqrt(math.Max(0, c.At(r, r))))
+	}
+	return value, u
+}
+
+// spreadTo is derive with the joint covariance of what f gives.
+func (n *network) spreadTo(cov covariance, l list, f func(x [][]float64) []float64) (*mat.SymDense, []float64) {
 	blocks, manifolds := l.ids, l.m
 	x := make([][]float64, len(blocks))
 	dims := 0
@@ -164,7 +173,7 @@ func (n *network) derive(cov covariance, l list, f func(x [][]float64) []float64
 		x[i] = n.p.Value(id)
 		dims += manifolds[i].Dim()
 	}
-	value = f(x)
+	value := f(x)
 	m := mat.NewDense(len(value), dims, nil)
 	col := 0
 	const h = 1e-6 // rad or m; the functions are smooth on the scale of 1
@@ -186,11 +195,7 @@ func (n *network) derive(cov covariance, l list, f func(x [][]float64) []float64
 		}
 		x[i] = centre
 	}
-	c := align.Propagate(m, cov.Joint(blocks))
-	for r := range value {
-		u = append(u, math.Sqrt(math.Max(0, c.At(r, r))))
-	}
-	return value, u
+	return align.Propagate(m, cov.Joint(blocks)), value
 }
 
 // list collects distinct blocks for derive and remembers where each went.

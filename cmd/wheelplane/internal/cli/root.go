@@ -60,6 +60,7 @@ var commands = []func(*App) *cobra.Command{
 	newFramesCommand,
 	newInspectCommand,
 	newMeasureCommand,
+	newWatchCommand,
 	newBudgetCommand,
 	newSpecCommand,
 	newJudgeCommand,

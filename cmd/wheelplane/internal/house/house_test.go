@@ -31,11 +31,12 @@ var rooms = map[string][]string{
 	"pose/align":                      {"pose"},
 	"pose/rig":                        {"vision", "pose", "pose/bundle", "pose/align"},
 	"pose/plan":                       {"vision", "pose", "pose/bundle", "pose/align", "pose/rig"},
+	"pose/live":                       {"vision", "pose", "pose/align", "pose/rig"},
 	"calib":                           {"vision", "pose", "pose/bundle"},
 	"calib/jig":                       {"vision", "pose", "pose/align", "pose/rig"},
 	"fixtures":                        {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "calib", "calib/jig"},
 	"cmd/wheelplane":                  {"cmd/wheelplane/internal/cli"},
-	"cmd/wheelplane/internal/cli":     {"cmd/wheelplane/internal/wording", "vision", "pose", "pose/bundle", "pose/align", "pose/rig", "pose/plan", "calib", "fixtures", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit", "cmd/wheelplane/internal/work", "cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/record", "cmd/wheelplane/internal/proof", "cmd/wheelplane/internal/planned", "calib/jig", "cmd/wheelplane/internal/history", "cmd/wheelplane/internal/lesson"},
+	"cmd/wheelplane/internal/cli":     {"cmd/wheelplane/internal/wording", "vision", "pose", "pose/bundle", "pose/align", "pose/rig", "pose/plan", "pose/live", "calib", "fixtures", "cmd/wheelplane/internal/watching", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit", "cmd/wheelplane/internal/work", "cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/record", "cmd/wheelplane/internal/proof", "cmd/wheelplane/internal/planned", "calib/jig", "cmd/wheelplane/internal/history", "cmd/wheelplane/internal/lesson"},
 	"cmd/wheelplane/internal/spec":    {"vision", "pose/align", "pose/rig"},
 	"cmd/wheelplane/internal/visit":   {"vision", "pose/align"},
 	"cmd/wheelplane/internal/work":    {"pose/align", "pose/rig", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit"},
@@ -47,13 +48,15 @@ var rooms = map[string][]string{
 	"cmd/wheelplane/internal/planned": {"cmd/wheelplane/internal/wording", "pose", "pose/align", "pose/rig", "pose/plan", "cmd/wheelplane/internal/draw"},
 	"cmd/wheelplane/internal/house":   {},
 
+	"cmd/wheelplane/internal/watching": {"vision", "pose/rig", "pose/live"},
+
 	"cmd/wheelplane/internal/draw/drawtest": {"cmd/wheelplane/internal/draw"},
 
 	"cmd/wheelplane/internal/history": {"vision", "cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/visit", "pose/align", "pose/rig"},
 }
 
 // pure rooms read no files, know no file format and print nothing.
-var pure = []string{"pose", "pose/bundle", "pose/align", "pose/plan"}
+var pure = []string{"pose", "pose/bundle", "pose/align", "pose/plan", "pose/live"}
 
 // top is what may lie at the top of the repository, besides names that start
 // with a dot.
