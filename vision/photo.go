@@ -107,7 +107,7 @@ func Load(path string) (*Image, error) {
 	return &Image{Info: h.info(path), Pix: grey, Sum: sum(data)}, nil
 }
 
-// Sum is the SHA-256 of a file, hexadecimal: of a photograph that is no picture.
+// Sum is the SHA-256 of a file, hexadecimal, as in [Image]; a picture or not.
 func Sum(path string) (string, error) {
 	data, err := ReadFile(path, mostPhoto)
 	if err != nil {

@@ -96,7 +96,7 @@ func (a *App) again(ctx context.Context, o againOptions) error {
 	if err != nil {
 		return BadInput(err)
 	}
-	now, err := a.resultOf(ctx, folder, then.Tool.Options[optionIgnoreUnknown] == "true", rig.Options{})
+	now, err := a.resultOf(ctx, folder, measureOptions{ignoreUnknown: then.Tool.Options[optionIgnoreUnknown] == "true", fresh: true}, rig.Options{})
 	if err != nil {
 		return err
 	}

@@ -231,7 +231,7 @@ func (a *App) solved(ctx context.Context, dir string) (*rig.Solution, *rig.Job, 
 	if err != nil {
 		return nil, nil, nil, nil, BadInput(err)
 	}
-	found, err := a.findBoards(ctx, folder, camera, look, false)
+	found, err := a.recallBoards(ctx, folder, camera, false, false)
 	if err != nil {
 		return nil, nil, nil, nil, err
 	}

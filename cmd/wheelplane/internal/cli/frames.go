@@ -20,6 +20,7 @@ import (
 	"strings"
 	"sync"
 
+	"wheelplane/cmd/wheelplane/internal/hold"
 	"wheelplane/pose/plan"
 	"wheelplane/pose/rig"
 	"wheelplane/vision"
@@ -236,6 +237,11 @@ func (a *App) frames(ctx context.Context, o framesOptions) (list *frameList, aga
 	list.Unseen = unseen(job, st, seen)
 	turn, shift := list.roll(camera)
 	list.Rolling = rolling{TurnDeg: turn * 180 / math.Pi, ShiftMM: shift * 1e3}
+	held, err := hold.Take(ctx, o.dir) // job.yaml may be about to be written anew
+	if err != nil {
+		return nil, false, err
+	}
+	defer held.Release()
 	text, err := rig.AllowRolling(o.dir, turn, shift)
 	if err != nil {
 		return nil, false, BadInput(err)

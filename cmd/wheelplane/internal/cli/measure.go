@@ -18,6 +18,7 @@ import (
 type measureOptions struct {
 	dir           string
 	ignoreUnknown bool
+	fresh         bool   // look at every photograph again
 	problem       string // file
 }
 
@@ -47,7 +48,13 @@ What is still weak is told after the table: angles known less well than to 0.015
 degrees (caster to 0.06, kingpin inclination to 0.15), or with target values those
 that are undecided, and the one or two photographs of the last station that would
 help most, or what else would. So are photographs that are not good; see
-'wheelplane inspect --help'.`,
+'wheelplane inspect --help'.
+
+What each photograph gave is kept in DIR/.wheelplane as soon as it is done, so that
+none is looked at twice, and a run that was ended goes on where it stopped. It is
+known by the photograph's content, the camera file, the boards and the version of
+this program; --fresh looks at all of them again. The folder may
+be deleted while nothing runs.`,
 		Example: `  wheelplane measure bay-3
   wheelplane measure bay-3 --json | jq '.readings[] | select(.quantity == "toe")'`,
 		Args:              exactly("DIR"),
@@ -72,6 +79,7 @@ help most, or what else would. So are photographs that are not good; see
 		},
 	}
 	c.Flags().BoolVar(&o.ignoreUnknown, "ignore-unknown", false, "measure although a photo shows a board that job.yaml does not know")
+	c.Flags().BoolVar(&o.fresh, "fresh", false, freshHelp)
 	c.Flags().StringVar(&o.problem, "write-problem", "", "also write the least-squares problem to `FILE`, as text for another solver (see DEVELOPERS.md)")
 	return c
 }
@@ -151,7 +159,7 @@ func (a *App) measure(ctx context.Context, o measureOptions) (*rig.Job, *rig.Res
 	if o.problem != "" {
 		options.Problem = &problem
 	}
-	result, err := a.resultOf(ctx, folder, o.ignoreUnknown, options)
+	result, err := a.resultOf(ctx, folder, o, options)
 	if err == nil {
 		err = keepResult(o.dir, result)
 	}
@@ -165,12 +173,12 @@ func (a *App) measure(ctx context.Context, o measureOptions) (*rig.Job, *rig.Res
 }
 
 // resultOf is the measurement of a folder, without a file written.
-func (a *App) resultOf(ctx context.Context, folder *rig.Folder, ignoreUnknown bool, o rig.Options) (*rig.Result, error) {
+func (a *App) resultOf(ctx context.Context, folder *rig.Folder, m measureOptions, o rig.Options) (*rig.Result, error) {
 	camera, err := vision.LoadCamera(folder.Camera)
 	if err != nil {
 		return nil, BadInput(err)
 	}
-	found, err := a.findBoards(ctx, folder, camera, look, ignoreUnknown)
+	found, err := a.recallBoards(ctx, folder, camera, m.fresh, m.ignoreUnknown)
 	if err != nil {
 		return nil, err
 	}
@@ -182,7 +190,7 @@ func (a *App) resultOf(ctx context.Context, folder *rig.Folder, ignoreUnknown bo
 		return nil, err
 	}
 	result.Inputs = found.inputs
-	if ignoreUnknown {
+	if m.ignoreUnknown {
 		result.Tool.Options = map[string]string{optionIgnoreUnknown: "true"}
 	}
 	return result, nil

@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"context"
 	"fmt"
 	"math"
 	"os"
@@ -8,6 +9,7 @@ import (
 	"slices"
 	"strings"
 
+	"wheelplane/cmd/wheelplane/internal/hold"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
 	"wheelplane/vision"
@@ -79,7 +81,7 @@ stations double, and job.yaml says which board hangs where.`,
 		ValidArgsFunction: completeDirs,
 		RunE: func(c *cobra.Command, args []string) error {
 			o.dir = args[0]
-			return app.newJob(o)
+			return app.newJob(c.Context(), o)
 		},
 	}
 	f := c.Flags()
@@ -94,7 +96,7 @@ stations double, and job.yaml says which board hangs where.`,
 	return c
 }
 
-func (a *App) newJob(o newOptions) error {
+func (a *App) newJob(ctx context.Context, o newOptions) error {
 	at := -1
 	var names []string
 	for i, l := range layouts {
@@ -194,9 +196,16 @@ func (a *App) newJob(o newOptions) error {
 			return cannotWrite(o.dir, err)
 		}
 	}
-	path := filepath.Join(o.dir, rig.JobFile)
-	err = writeFile(path, these(text))
+	held, err := hold.Take(ctx, o.dir)
 	if err != nil {
+		return err
+	}
+	defer held.Release()
+	path := filepath.Join(o.dir, rig.JobFile)
+	if _, err := os.Stat(path); err == nil { // another made it meanwhile
+		return BadInputf("%s: there is a job already: choose another folder", path)
+	}
+	if err := writeFile(path, these(text)); err != nil {
 		return err
 	}
 	var list []string

@@ -221,7 +221,10 @@ checks before measuring of which nothing good was told yet.`,
 			if len(args) == 3 {
 				o.what, o.result = args[1], args[2]
 			}
-			return app.check(o)
+			if o.what == "" { // only lists
+				return app.check(o)
+			}
+			return app.editing(c.Context(), o.dir, func() error { return app.check(o) })
 		},
 	}
 	c.Flags().StringVar(&o.by, "by", "", "who (default the technician of visit.yaml)")
@@ -320,7 +323,12 @@ Without KEY=VALUE it prints the file. Keys:
 			return nil
 		},
 		ValidArgsFunction: completeDirs,
-		RunE:              func(c *cobra.Command, args []string) error { return app.visit(args[0], args[1:]) },
+		RunE: func(c *cobra.Command, args []string) error {
+			if len(args) == 1 { // only prints
+				return app.visit(args[0], nil)
+			}
+			return app.editing(c.Context(), args[0], func() error { return app.visit(args[0], args[1:]) })
+		},
 	}
 }
 

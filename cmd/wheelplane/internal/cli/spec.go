@@ -2,6 +2,7 @@ package cli
 
 import (
 	"bufio"
+	"context"
 	"errors"
 	"fmt"
 	"io"
@@ -190,14 +191,14 @@ they will be applied, toe as an angle and as a distance.`,
 			if app.Terminal {
 				o.in = c.InOrStdin()
 			}
-			return app.specUse(o)
+			return app.specUse(c.Context(), o)
 		},
 	}
 	c.Flags().Float64Var(&o.diameterMM, "diameter-mm", 0, "diameter at which toe is measured as a distance, mm")
 	return c
 }
 
-func (a *App) specUse(o specUseOptions) error {
+func (a *App) specUse(ctx context.Context, o specUseOptions) error {
 	folder, err := rig.Read(o.dir)
 	if err != nil {
 		return BadInput(err)
@@ -225,7 +226,7 @@ func (a *App) specUse(o specUseOptions) error {
 		return BadInput(err)
 	}
 	path := filepath.Join(o.dir, spec.File)
-	err = writeFile(path, these(s.Text()))
+	err = a.editing(ctx, o.dir, func() error { return writeFile(path, these(s.Text())) })
 	if err != nil {
 		return err
 	}

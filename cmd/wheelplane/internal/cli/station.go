@@ -52,7 +52,7 @@ enough.`,
 				return Usagef("--steer %g: give 2 to 60 degrees, to the right with a minus sign", o.steerDeg)
 			}
 			o.stop.Steer = o.steerDeg * math.Pi / 180
-			return app.station(o)
+			return app.editing(c.Context(), o.dir, func() error { return app.station(o) })
 		},
 	}
 	f := c.Flags()

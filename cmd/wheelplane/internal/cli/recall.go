@@ -1,0 +1,72 @@
+package cli
+
+import (
+	"context"
+	"time"
+
+	"wheelplane/cmd/wheelplane/internal/seen"
+	"wheelplane/pose/rig"
+	"wheelplane/vision"
+)
+
+// kept is what is kept of a sighting: all of it that findBoards uses. What cannot be
+// used is not kept: it was told in no time, and is to be replaced.
+type kept struct {
+	Views   []vision.View
+	Unknown []int
+	Taken   time.Time
+	Verdict kind
+	Why, Do string
+	Spread  spread
+}
+
+// recall is look, but for photographs that the store knows: those are only hashed.
+// With fresh it looks at all, and keeps what it sees.
+func recall(store *seen.Store, look looker, fresh bool) looker {
+	return func(path string, boards []vision.Board, camera *vision.Camera) sighting {
+		if sum, err := vision.Sum(path); err == nil && !fresh {
+			var k kept
+			if store.Get(sum, &k) && k.fits(boards) {
+				return sighting{views: k.Views, unknown: k.Unknown, sum: sum, taken: k.Taken,
+					verdict: photoVerdict{Verdict: k.Verdict, Why: k.Why, Do: k.Do, Spread: k.Spread}}
+			}
+		}
+		s := look(path, boards, camera)
+		if s.err == nil {
+			v := &s.verdict
+			// By what was looked at, should the file have changed since it was hashed.
+			store.Put(s.sum, &kept{s.views, s.unknown, s.taken, v.Verdict, v.Why, v.Do, v.Spread})
+		}
+		return s
+	}
+}
+
+// recallBoards is findBoards with the store in the job's folder.
+func (a *App) recallBoards(ctx context.Context, folder *rig.Folder, camera *vision.Camera, fresh, ignoreUnknown bool) (*found, error) {
+	store := seen.Open(folder.Dir, camera, folder.Job.Boards)
+	found, err := a.findBoards(ctx, folder, camera, recall(store, look, fresh), ignoreUnknown)
+	if err == nil {
+		store.Sweep()
+	}
+	return found, err
+}
+
+// freshHelp is the help of --fresh.
+const freshHelp = "look at every photograph again, also at those known from the last time"
+
+// fits tells whether what was kept speaks of these boards: a folder from elsewhere
+// may hold anything.
+func (k *kept) fits(boards []vision.Board) bool {
+	for i := range k.Views {
+		v := &k.Views[i]
+		if v.Board < 0 || v.Board >= len(boards) {
+			return false
+		}
+		for _, c := range v.Corners {
+			if c.Index < 0 || c.Index >= boards[v.Board].NumCorners() {
+				return false
+			}
+		}
+	}
+	return k.Verdict != ""
+}
