@@ -60,14 +60,16 @@ type WeakReading struct {
 	Unit     string         `json:"unit"`
 }
 
-// NextPhoto is a photograph worth taking; its place as in plan.json.
+// NextPhoto is a photograph worth taking; its place as in plan.json: from the middle
+// of axle 1 on the ground, forward, to the left, up.
 type NextPhoto struct {
 	Station string     `json:"station"`
 	Where   string     `json:"where"`
 	AtMM    [3]float64 `json:"at_mm"`
-	Phone   string     `json:"phone"`
+	AimMM   [3]float64 `json:"aim_mm"` // looked at
+	Phone   string     `json:"phone"`  // "flat" or "upright"
 	Boards  []string   `json:"boards"`
-	ThenU   float64    `json:"then_worst_u_deg"` // of camber, toe, thrust and scrub, with it and those before it
+	ThenU   float64    `json:"then_worst_u_deg,omitempty"` // of camber, toe, thrust and scrub, with it and those before it; none of a plan's
 }
 
 // PhotoVerdict is what is wrong with a photograph.

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"time"
 
+	"wheelplane/cmd/wheelplane/internal/planned"
 	"wheelplane/cmd/wheelplane/internal/visit"
 	"wheelplane/cmd/wheelplane/internal/work"
 	"wheelplane/pose/rig"
@@ -80,6 +81,13 @@ func (a *App) workFolder(dir string) (*work.Folder, error) {
 			return nil, err
 		}
 		f.Measured = info.ModTime()
+	}
+	told, err := planned.Load(dir)
+	if err != nil {
+		return nil, BadInput(err)
+	}
+	if told != nil {
+		f.Planned = told.NextPhotos()
 	}
 	if info, err := os.Stat(filepath.Join(dir, recordFile)); err == nil {
 		f.Recorded = info.ModTime()
@@ -160,6 +168,9 @@ func stepText(job *rig.Job, now *work.Step, done, of int) string {
 	}
 	b.WriteString(fold("", "NOW: "+now.Title))
 	b.WriteString(fold("", now.Do))
+	for i, x := range now.Shots {
+		b.WriteString(fold(fmt.Sprintf("%d. ", i+1), "Stand "+standText(x.Where, x.AtMM, x.Phone, x.Boards)+"."))
+	}
 	b.WriteString(fold("", "Why: "+now.Why+"."))
 	if now.Note != "" {
 		b.WriteString(fold("", "Told: "+toldBy(*now)))

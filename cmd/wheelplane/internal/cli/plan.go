@@ -116,7 +116,7 @@ func (a *App) plan(o planOptions) error {
 	pages := planned.Pages(told, c, name)
 	var out outputs
 	defer out.discard()
-	if err := out.add(filepath.Join(o.dir, "plan.json"), func(w io.Writer) error { return encodeJSON(w, told) }); err != nil {
+	if err := out.add(filepath.Join(o.dir, planned.Name), func(w io.Writer) error { return encodeJSON(w, told) }); err != nil {
 		return err
 	}
 	if err := out.add(filepath.Join(o.dir, "plan.svg"), func(w io.Writer) error { return planned.WriteSVG(w, pages) }); err != nil {
@@ -222,7 +222,13 @@ func (a *App) planNext(ctx context.Context, o planOptions) error {
 	}
 	a.printf("The least known angle has u = %.4f degrees.\n", out.WorstU)
 	for i, x := range out.Shots {
-		a.printf("%s", fold("- ", fmt.Sprintf("Station %s: stand %s, the phone %.1f m high and %s, with boards %s in the picture: then %.4f degrees.", x.Station, x.Where, x.AtMM[2]/1e3, x.Phone, strings.Join(x.Boards, ", "), out.Then[i])))
+		a.printf("%s", fold("- ", fmt.Sprintf("Station %s: stand %s: then %.4f degrees.", x.Station, standText(x.Where, x.AtMM, x.Phone, x.Boards), out.Then[i])))
 	}
 	return nil
+}
+
+// standText says where to stand for a photograph, what to do with the phone and
+// what to have in the picture.
+func standText(where string, atMM [3]float64, phone string, boards []string) string {
+	return fmt.Sprintf("%s, the phone %.1f m high and %s, with boards %s in the picture", where, atMM[2]/1e3, phone, strings.Join(boards, ", "))
 }

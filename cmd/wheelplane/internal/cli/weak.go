@@ -80,7 +80,7 @@ func weakOf(folder *rig.Folder, camera *vision.Camera, obs []rig.Observation, s 
 		shots = shots[:min(2, len(shots))]
 		w.WorstU = now * 180 / math.Pi
 		for i, x := range planned.Shots(job, shots) {
-			w.Photos = append(w.Photos, rig.NextPhoto{Station: x.Station, Where: x.Where, AtMM: x.AtMM, Phone: x.Phone, Boards: x.Boards, ThenU: then[i] * 180 / math.Pi})
+			w.Photos = append(w.Photos, rig.NextPhoto{Station: x.Station, Where: x.Where, AtMM: x.AtMM, AimMM: x.AimMM, Phone: x.Phone, Boards: x.Boards, ThenU: then[i] * 180 / math.Pi})
 			if then[i] <= o.Wanted {
 				break
 			}
@@ -261,7 +261,7 @@ func weakText(w *rig.Weak) string {
 		if p.ThenU > (1-leastHelp)*w.WorstU {
 			then = "a beginning, more are needed"
 		}
-		b.WriteString(fold("", fmt.Sprintf("photograph next, station %s: stand %s, the phone %.1f m high and %s, with boards %s in the picture: %s", p.Station, p.Where, p.AtMM[2]/1e3, p.Phone, strings.Join(p.Boards, ", "), then)))
+		b.WriteString(fold("", fmt.Sprintf("photograph next, station %s: stand %s: %s", p.Station, standText(p.Where, p.AtMM, p.Phone, p.Boards), then)))
 	}
 	if w.Instead != "" {
 		b.WriteString(fold("", "what would help: "+w.Instead))

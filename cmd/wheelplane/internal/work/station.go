@@ -16,6 +16,15 @@ type Task struct{ Do, Show, Folder string }
 
 // StationTask says what is to be done and photographed at a station.
 func StationTask(f *rig.Folder, st int) Task {
+	t := taskOf(f, st)
+	if m := movesAt(f.Job, st); m != nil && st > 0 {
+		t.Do = fmt.Sprintf("brakes on and wheels chocked before anyone reaches for a wheel, %s, leave every other board where it is; %s", m.text(f.Job), t.Do)
+	}
+	return t
+}
+
+// taskOf is a station's without the boards that are moved for it.
+func taskOf(f *rig.Folder, st int) Task {
 	j, s := f.Job, f.Job.Stations[st]
 	show := "every board on a wheel, each photograph with two boards or more and one of them in the next photograph too, all around the vehicle, the floor boards with them"
 	lifted := func(k int) bool { return k >= 0 && len(j.Stations[k].Lifted) > 0 }
@@ -43,18 +52,24 @@ func StationTask(f *rig.Folder, st int) Task {
 		show = "the boards of the adjusted axles, each with a neighbour that was not touched and with floor boards"
 	case j.Stations[st-1].Sweep:
 		do = "steer straight ahead, then roll"
+	case movesAt(j, st) != nil:
+		do = "do not roll"
 	default:
 		do = "roll"
 	}
 	return Task{do, show, f.PhotosOf(st)}
 }
 
+func stationID(name string) string { return "station-" + name }
+
 // stationStep is the step of photographing a station.
-func stationStep(f *rig.Folder, st int) Step {
-	t, s := StationTask(f, st), f.Job.Stations[st]
+func (f *Folder) stationStep(st int, done bool) Step {
+	job := f.Job.Job
+	t, s := taskOf(f.Job, st), job.Stations[st]
+	do := strings.ToUpper(t.Do[:1]) + t.Do[1:]
 	step := Step{
-		ID: "station-" + s.Name, Title: "Photograph station " + s.Name, State: Later,
-		Do:    fmt.Sprintf("%s. Photograph %s. The photographs go into %s.", strings.ToUpper(t.Do[:1])+t.Do[1:], t.Show, t.Folder),
+		ID: stationID(s.Name), Title: "Photograph station " + s.Name, State: Later,
+		Do:    fmt.Sprintf("%s. Photograph %s. The photographs go into %s.", do, t.Show, t.Folder),
 		Why:   "each station shows the wheels turned a little further",
 		Cares: []string{careTurn},
 	}
@@ -63,15 +78,22 @@ func stationStep(f *rig.Folder, st int) Step {
 		step.Cares = []string{careStands, careTurn}
 	case s.Sweep:
 		step.Why = "caster and kingpin inclination show when the wheel is steered"
+	case st > 0 && t.Do == "do not roll":
+		step.Why = "it shows the wheels that the boards were moved to"
 	case strings.HasSuffix(t.Do, "roll") && st > 0:
 		step.Tell = []string{"wheelplane roll " + f.Dir}
 	}
-	if st > 0 && s.Epoch != f.Job.Stations[st-1].Epoch {
+	if st > 0 && s.Epoch != job.Stations[st-1].Epoch {
 		step.Why = "to read what the adjustment did"
 	}
-	if !slices.Contains(f.Missing, st) {
+	if done {
 		step.State = Done
+		if c := f.Visit.Of(step.ID); c != nil {
+			step.By, step.At, step.Note = c.By, c.At, c.Note
+		}
+		return step
 	}
+	f.asPlanned(&step, st, do)
 	return step
 }
 

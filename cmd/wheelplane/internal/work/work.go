@@ -39,6 +39,9 @@ type Step struct {
 	Tell  []string `json:"tell,omitempty"` // commands that do it or tell that it is done
 	Cares []string `json:"cares,omitempty"`
 
+	// Shots are the photographs that are wanted now, of a step that asks for some.
+	Shots []rig.NextPhoto `json:"shots,omitempty"`
+
 	// Of a check, who told of it and when, and what else they said.
 	By   string    `json:"by,omitempty"`
 	At   time.Time `json:"at,omitzero"`
@@ -58,6 +61,11 @@ type Folder struct {
 	Measured time.Time // when Result was written
 	Newest   time.Time // of job.yaml and the photographs
 	Recorded time.Time // when the record was written; zero: not yet
+
+	Planned []rig.NextPhoto // the shots of plan.json, nil without one
+	// Shows tells which boards were found in a photograph, by its path in the job;
+	// nil where that is not known.
+	Shows func(photo string) []string
 
 	// Adjustable tells whether a reading of this vehicle can be adjusted at all:
 	// asked where there is no Advice.
@@ -99,6 +107,8 @@ const (
 	careMaker  = "The vehicle maker's manual, local codes and the workshop's own rules come first; steering and brakes are work for licensed people where the law says so."
 	careTorque = "After adjusting, tighten every fastener to the maker's torque, with new parts where the maker asks for them."
 	careTurn   = "Keep clear of wheels, linkage and boards while somebody steers or rolls; turn plates are locked whenever the vehicle rolls on or off them."
+	careClamp  = "Clamp them so that nothing can come loose while the wheel turns, roughly parallel to the wheel and centred; take them off before driving."
+	careReach  = "Brakes on and wheels chocked before anyone reaches for a wheel; nobody steers or rolls meanwhile."
 	careRoad   = "Test on the road with care before handing over, and check the fasteners again after the distance the maker names."
 )
 
@@ -182,7 +192,10 @@ func CheckIDs(job *rig.Job) []string {
 	for _, m := range moves(job) {
 		out = append(out, m.id())
 	}
-	out = append(out, "undecided", "accept")
+	for _, s := range job.Stations {
+		out = append(out, stationID(s.Name))
+	}
+	out = append(out, moreID, "undecided", "accept")
 	return append(out, ClosingChecks(job)...)
 }
 
@@ -236,6 +249,7 @@ type move struct {
 	station int
 	hangs   []rig.Hang
 	from    map[int]rig.Wheel // by board: where it was before
+	off     []rig.Hang        // boards that are taken off and hang nowhere then
 }
 
 func (m *move) id() string {
@@ -252,6 +266,10 @@ func moves(job *rig.Job) []move {
 	for st := range job.Stations {
 		m := move{station: st, from: map[int]rig.Wheel{}}
 		for _, h := range job.Hangs {
+			if st > 0 && h.Stations.Has(st-1) && !h.Stations.Has(st) && !slices.ContainsFunc(job.Hangs, func(o rig.Hang) bool { return o.Board == h.Board && o.Stations.Has(st) }) {
+				m.off = append(m.off, h)
+				delete(at, h.Board)
+			}
 			if !h.Stations.Has(st) {
 				continue
 			}
@@ -265,21 +283,44 @@ func moves(job *rig.Job) []move {
 			at[h.Board] = h.Wheel
 			m.hangs = append(m.hangs, h)
 		}
-		if len(m.hangs) > 0 {
+		if len(m.hangs)+len(m.off) > 0 {
 			out = append(out, m)
 		}
 	}
 	return out
 }
 
+// movesAt is what is clamped for a station, or nil.
+func movesAt(job *rig.Job, st int) *move {
+	list := moves(job)
+	if i := slices.IndexFunc(list, func(m move) bool { return m.station == st }); i >= 0 {
+		return &list[i]
+	}
+	return nil
+}
+
+// text says what is clamped, moved and taken off.
 func (m *move) text(job *rig.Job) string {
-	var parts []string
+	var clamp, shift, off []string
 	for _, h := range m.hangs {
-		part := fmt.Sprintf("board %s on %s", job.Boards[h.Board].Name, h.Wheel)
+		name := "board " + job.Boards[h.Board].Name
 		if from, moved := m.from[h.Board]; moved {
-			part += " (from " + from.String() + ")"
+			shift = append(shift, fmt.Sprintf("%s from %s to %s", name, from, h.Wheel))
+		} else {
+			clamp = append(clamp, fmt.Sprintf("%s on %s", name, h.Wheel))
 		}
-		parts = append(parts, part)
+	}
+	for _, h := range m.off {
+		off = append(off, fmt.Sprintf("board %s off %s", job.Boards[h.Board].Name, h.Wheel))
+	}
+	var parts []string
+	for _, x := range []struct {
+		do   string
+		list []string
+	}{{"take ", off}, {"move ", shift}, {"clamp ", clamp}} {
+		if x.list != nil {
+			parts = append(parts, x.do+strings.Join(x.list, ", "))
+		}
 	}
 	return strings.Join(parts, ", ")
 }
@@ -287,32 +328,37 @@ func (m *move) text(job *rig.Job) string {
 // measuring adds the steps from hanging the boards to the record.
 func (f *Folder) measuring(list *[]Step) {
 	job := f.Job.Job
-	hung := moves(job)
 	last := ""
 	for st, s := range job.Stations {
-		// A job whose photographs are put away stays measured.
-		photographed := !slices.Contains(f.Job.Missing, st) || f.used(s.Name)
-		if i := slices.IndexFunc(hung, func(m move) bool { return m.station == st }); i >= 0 {
-			c := check{id: hung[i].id(), title: "Clamp the boards", do: "Clamp " + hung[i].text(job) + "; lay the floor boards flat around the vehicle.",
-				why: "what is clamped now stays untouched until it is read", cares: []string{"Clamp them so that nothing can come loose while the wheel turns, roughly parallel to the wheel and centred; take them off before driving."}}
+		photographed := f.photographed(st)
+		if m := movesAt(job, st); m != nil {
+			text := m.text(job)
+			text = strings.ToUpper(text[:1]) + text[1:]
+			c := check{id: m.id(), title: "Clamp the boards", do: text + "; lay the floor boards flat around the vehicle.",
+				why: "what is clamped now stays untouched until it is read", cares: []string{careClamp}}
 			if st > 0 {
-				c.title, c.do = "Move boards", "Move "+hung[i].text(job)+"; leave every other board where it is."
+				c.title, c.do = "Move boards", text+"; leave every other board where it is."
 				c.why = "there are fewer boards than wheels: the ones that stay tie both halves together"
+				c.cares = []string{careReach, careClamp}
 			}
 			step := f.checkStep(c)
-			if photographed && step.State == Later {
+			if (photographed || !slices.Contains(f.Job.Missing, st)) && step.State == Later {
 				step.State = Done // the photographs show them
 			}
 			*list = append(*list, step)
 		}
-		step := stationStep(f.Job, st)
-		if photographed {
-			step.State = Done
+		*list = append(*list, f.stationStep(st, photographed))
+		more := f.more(s.Epoch)
+		if f.standsAt() != st {
+			more = nil
 		}
-		*list = append(*list, step)
 		last = s.Epoch
-		if end := st+1 == len(job.Stations) || job.Stations[st+1].Epoch != s.Epoch; end {
+		end := st+1 == len(job.Stations) || job.Stations[st+1].Epoch != s.Epoch
+		if end {
 			*list = append(*list, f.readings(s.Epoch))
+		}
+		if more != nil {
+			*list = append(*list, *more)
 		}
 	}
 	f.adjusting(list, last)
@@ -363,6 +409,14 @@ func slug(s string) string {
 	}, s), "-")
 }
 
+// instead says what the measurement would have instead of photographs.
+func (f *Folder) instead() string {
+	if w := f.Result.Weak; w != nil && w.Instead != "" && len(w.Photos) == 0 {
+		return " More photographs from here would not help much; what would: " + w.Instead + "."
+	}
+	return ""
+}
+
 // adjusting adds what is to be adjusted by the readings as they stand, and what
 // ends the job.
 func (f *Folder) adjusting(list *[]Step, epoch string) {
@@ -406,7 +460,7 @@ func (f *Folder) adjusting(list *[]Step, epoch string) {
 	}
 	if len(undecided) > 0 {
 		s := Step{ID: "undecided", Title: "Undecided readings", State: Later,
-			Do:  "Decide what to do about " + strings.Join(undecided, ", ") + ": photograph more, adjust nearer to the target, or accept them.",
+			Do:  "Decide what to do about " + strings.Join(undecided, ", ") + ": photograph more, adjust nearer to the target, or accept them." + f.instead(),
 			Why: "the uncertainty reaches over a limit: neither within nor outside can be said", Tell: []string{"wheelplane judge " + f.Dir, "wheelplane check " + f.Dir + " undecided ok"}}
 		if c := f.Visit.Of("undecided"); c != nil && c.Result != visit.Bad && !c.At.Before(f.Measured) {
 			s.State, s.By, s.At, s.Note = Done, c.By, c.At, c.Note

@@ -1,0 +1,205 @@
+package work
+
+import (
+	"fmt"
+	"slices"
+	"strings"
+
+	"wheelplane/cmd/wheelplane/internal/visit"
+	"wheelplane/pose/align"
+	"wheelplane/pose/rig"
+)
+
+// photosAt lists the photographs of a station.
+func (f *Folder) photosAt(st int) (out []string) {
+	for _, p := range f.Job.Job.Photos {
+		if p.Station == st {
+			out = append(out, p.Path)
+		}
+	}
+	return out
+}
+
+// planned are the plan's photographs of a station, as far as they are of the job
+// as it is now: a plan may be older.
+func (f *Folder) planned(st int) (out []rig.NextPhoto) {
+	job := f.Job.Job
+	known := map[string]bool{}
+	for _, b := range job.Boards {
+		known[b.Name] = true
+	}
+	for _, p := range f.Planned {
+		if p.Station == job.Stations[st].Name && !slices.ContainsFunc(p.Boards, func(name string) bool { return !known[name] }) {
+			out = append(out, p)
+		}
+	}
+	return out
+}
+
+// open are the planned photographs of a station that are not there yet; of is how
+// many are planned. Where nobody knows what the photographs show they are taken to
+// be the first of the plan.
+func (f *Folder) open(st int) (open []rig.NextPhoto, of int) {
+	shots, photos := f.planned(st), f.photosAt(st)
+	if f.Shows == nil {
+		return shots[min(len(photos), len(shots)):], len(shots)
+	}
+	// Each photograph serves one shot, as many of them as can be: with shots of the
+	// same boards one of them is not enough (augmenting paths, after Kuhn).
+	shown := make([][]string, len(photos))
+	for i, p := range photos {
+		shown[i] = f.Shows(p)
+	}
+	serves := make([]int, len(photos)) // a shot, or -1
+	for i := range serves {
+		serves[i] = -1
+	}
+	var place func(shot int, tried []bool) bool
+	place = func(shot int, tried []bool) bool {
+		for i := range photos {
+			if tried[i] || slices.ContainsFunc(shots[shot].Boards, func(b string) bool { return !slices.Contains(shown[i], b) }) {
+				continue
+			}
+			tried[i] = true
+			if serves[i] < 0 || place(serves[i], tried) {
+				serves[i] = shot
+				return true
+			}
+		}
+		return false
+	}
+	for i := range shots {
+		if !place(i, make([]bool, len(photos))) {
+			open = append(open, shots[i])
+		}
+	}
+	return open, len(shots)
+}
+
+// photographed tells whether a station is done with: there are photographs of it,
+// and those of a plan, or somebody said that it is enough, or it was measured, or
+// the vehicle has left it. A job whose photographs are put away stays measured.
+func (f *Folder) photographed(st int) bool {
+	s := f.Job.Job.Stations[st]
+	if f.used(s.Name) {
+		return true
+	}
+	if slices.Contains(f.Job.Missing, st) {
+		return false
+	}
+	if c := f.Visit.Of(stationID(s.Name)); c != nil && c.Result != visit.Bad {
+		return true
+	}
+	open, _ := f.open(st)
+	return len(open) == 0 || f.standsAt() != st
+}
+
+// standsAt is the last station with a photograph, or -1: where the vehicle stands,
+// as far as the folder tells.
+func (f *Folder) standsAt() int {
+	for st := len(f.Job.Job.Stations) - 1; st >= 0; st-- {
+		if !slices.Contains(f.Job.Missing, st) {
+			return st
+		}
+	}
+	return -1
+}
+
+// asPlanned has the step of photographing a station ask for the photographs of the
+// plan.
+func (f *Folder) asPlanned(s *Step, st int, do string) {
+	open, of := f.open(st)
+	if of == 0 {
+		return
+	}
+	there, left := of-len(open), "these are left"
+	if f.Shows == nil {
+		there, left = min(of, len(f.photosAt(st))), "these are left if the others were taken in the plan's order"
+	}
+	s.Shots = open
+	switch {
+	case there == 0:
+		s.Do = fmt.Sprintf("%s. Then take the %d photographs planned for this station; within half a metre of each place will do. They go into %s.", do, of, f.Job.PhotosOf(st))
+	default:
+		s.Do = fmt.Sprintf("Leave the vehicle where it stands. %d of %d planned photographs are there; %s.", there, of, left)
+		s.Tell = []string{fmt.Sprintf("wheelplane check %s %s ok   # to go on without them", f.Dir, s.ID)}
+	}
+}
+
+// moreID is the step of photographs that a measurement asks for.
+const moreID = "more-photographs"
+
+// more is the step of photographing more where the vehicle stands, by what the
+// measurement calls weak; nil where that helps nobody: it was not measured since, or
+// the vehicle has left.
+func (f *Folder) more(epoch string) *Step {
+	st := f.standsAt()
+	if f.Result == nil || f.Result.Weak == nil || st < 0 || f.Measured.Before(f.Newest) || !f.measured(epoch) {
+		return nil
+	}
+	w, here := f.Result.Weak, f.Job.Job.Stations[st]
+	if here.Epoch != epoch || !f.used(here.Name) || !f.Recorded.IsZero() && !f.Recorded.Before(f.Measured) {
+		return nil
+	}
+	last := true // of its epoch: no station to come tells more anyway
+	for k := st + 1; k < len(f.Job.Job.Stations); k++ {
+		last = last && f.Job.Job.Stations[k].Epoch != epoch
+	}
+	var shots []rig.NextPhoto
+	if last && f.matters(w) || len(w.Unchecked) > 0 {
+		for _, p := range w.Photos {
+			if p.Station == here.Name {
+				shots = append(shots, p)
+			}
+		}
+	}
+	if len(shots) == 0 && len(w.Unchecked) == 0 {
+		return nil
+	}
+	s := &Step{ID: moreID, Title: "Photograph more at station " + here.Name, State: Later, Shots: shots,
+		Tell: []string{"wheelplane measure " + f.Dir, fmt.Sprintf("wheelplane check %s %s skipped   # to leave it as it is", f.Dir, moreID)}}
+	var why []string
+	if n := len(w.Unchecked); n > 0 {
+		text := "nothing checks what one photograph alone shows: " + w.Unchecked[0]
+		if n > 1 {
+			text += fmt.Sprintf(", and %d more are like it", n-1)
+		}
+		why = append(why, text)
+	}
+	if len(shots) > 0 && len(w.Readings) > 0 {
+		r := w.Readings[0]
+		words := strings.ReplaceAll(string(r.Quantity), "_", " ")
+		if r.Side != align.NoSide {
+			words += " " + string(r.Side)
+		}
+		why = append(why, fmt.Sprintf("%s of axle %d is known to %.3f %s only (standard uncertainty)", words, r.Axle, r.U, r.Unit))
+	}
+	s.Why = strings.Join(why, "; ")
+	switch {
+	case len(shots) == 0:
+		s.Do = "Leave the vehicle and the boards as they are. Photograph so that each of these wheels is in two photographs or more, each with a neighbour or a floor board."
+	case len(w.Unchecked) > 0:
+		s.Do = "Leave the vehicle and the boards as they are. Take these photographs, and see that every wheel is in two or more."
+	default:
+		s.Do = "Leave the vehicle and the boards as they are and take these photographs; within half a metre of each place will do."
+	}
+	s.Do += fmt.Sprintf(" They go into %s; then measure again.", f.Job.PhotosOf(st))
+	if c := f.Visit.Of(moreID); c != nil && c.Result != visit.Bad && !c.At.Before(f.Measured) {
+		s.State, s.By, s.At, s.Note = Skipped, c.By, c.At, c.Note
+	}
+	return s
+}
+
+// matters tells whether a weak reading would change what is done: one that the
+// advice brings within its limits anyway does not.
+func (f *Folder) matters(w *rig.Weak) bool {
+	if f.Advice == nil || f.Targets == nil {
+		return true
+	}
+	return slices.ContainsFunc(w.Readings, func(x rig.WeakReading) bool {
+		i := slices.IndexFunc(f.Result.Readings, func(r rig.Reading) bool {
+			return r.Epoch == x.Epoch && r.Quantity == x.Quantity && r.Axle == x.Axle && r.Side == x.Side
+		})
+		return i < 0 || f.Advice.Epoch != x.Epoch || !f.Advice.Within(f.Result.Readings[i])
+	})
+}
