@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"errors"
 	"fmt"
+	"maps"
 	"path/filepath"
 	"slices"
 	"strconv"
@@ -21,6 +22,7 @@ type NewStation struct {
 	Lifted []Wheel
 	Steer  float64 // rad; only with Sweep
 	Sweep  bool
+	Hung   map[string]Wheel // boards, by name, that are moved to another wheel for it
 }
 
 // AddStation returns the text of DIR/job.yaml with a station added at the end,
@@ -72,13 +74,37 @@ func AddStation(dir string, s NewStation) ([]byte, error) {
 	}
 	stations.Content = append(stations.Content, stop)
 
-	// Boards hung at the last station hang there still.
-	if hangs := value(top, "hangs"); hangs != nil && last != "" {
+	// Boards hung at the last station hang there still, but for those that are moved.
+	hangs := value(top, "hangs")
+	for board := range s.Hung {
+		if !slices.ContainsFunc(before.Job.Hangs, func(h Hang) bool { return job.Boards[h.Board].Name == board }) {
+			return nil, fmt.Errorf("%s: board %s hangs on no wheel; name one that does", path, board)
+		}
+	}
+	if hangs != nil && last != "" {
 		for _, h := range hangs.Content {
+			if name := value(h, "board"); name != nil {
+				list := value(h, "stations")
+				there := list == nil || slices.ContainsFunc(list.Content, func(n *yaml.Node) bool { return n.Value == last })
+				if to, moved := s.Hung[name.Value]; moved && there {
+					if err := leave(h, job, to); err != nil {
+						return nil, fmt.Errorf("%s: board %s %w", path, name.Value, err)
+					}
+					continue
+				}
+			}
 			if list := value(h, "stations"); list != nil && slices.ContainsFunc(list.Content, func(n *yaml.Node) bool { return n.Value == last }) {
 				list.Content = append(list.Content, scalar(s.Name))
 			}
 		}
+	}
+	for _, board := range slices.Sorted(maps.Keys(s.Hung)) {
+		to := s.Hung[board]
+		h := flowMap("board", board)
+		put(h, "axle", &yaml.Node{Kind: yaml.ScalarNode, Tag: "!!int", Value: strconv.Itoa(to.Axle)})
+		put(h, "side", scalar(string(to.Side)))
+		put(h, "stations", &yaml.Node{Kind: yaml.SequenceNode, Style: yaml.FlowStyle, Content: []*yaml.Node{scalar(s.Name)}})
+		hangs.Content = append(hangs.Content, h)
 	}
 	if epoch != "" && job.epoch(epoch) < 0 {
 		epochs := value(top, "epochs")
@@ -106,6 +132,22 @@ func AddStation(dir string, s NewStation) ([]byte, error) {
 		return nil, fmt.Errorf("%s: with the station added: %w", path, err)
 	}
 	return out, nil
+}
+
+// leave ends a hang before the station that is being added: it names the stations
+// there were.
+func leave(h *yaml.Node, job *Job, to Wheel) error {
+	if axle, side := value(h, "axle"), value(h, "side"); axle != nil && side != nil && axle.Value == strconv.Itoa(to.Axle) && side.Value == string(to.Side) {
+		return errors.New("hangs there already; choose another wheel")
+	}
+	if value(h, "stations") == nil {
+		list := &yaml.Node{Kind: yaml.SequenceNode, Style: yaml.FlowStyle}
+		for _, st := range job.Stations {
+			list.Content = append(list.Content, scalar(st.Name))
+		}
+		put(h, "stations", list)
+	}
+	return nil
 }
 
 // AllowRolling returns the text of DIR/job.yaml with a camera allowed for that turns

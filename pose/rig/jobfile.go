@@ -199,6 +199,41 @@ func Open(dir string) (*Folder, error) {
 	return f, nil
 }
 
+// Photographed is the folder as far as the job has come: without the stations at its
+// end that have no photograph yet, and what belongs to those alone.
+func (f *Folder) Photographed() (*Folder, error) {
+	n := len(f.Job.Stations)
+	for n > 0 && slices.Contains(f.Missing, n-1) {
+		n--
+	}
+	for _, st := range f.Missing {
+		if st < n {
+			return nil, fmt.Errorf("%s: station %s has no photo, but a later one has; photograph it, or take it out", filepath.Join(f.Dir, JobFile), f.Job.Stations[st].Name)
+		}
+	}
+	job := *f.Job
+	job.Stations = job.Stations[:n]
+	job.Hangs = nil
+	for _, h := range f.Job.Hangs {
+		if h.Stations != nil {
+			h.Stations = slices.DeleteFunc(slices.Clone(h.Stations), func(st int) bool { return st >= n })
+			if len(h.Stations) == 0 {
+				continue
+			}
+		}
+		job.Hangs = append(job.Hangs, h)
+	}
+	job.Epochs = slices.DeleteFunc(slices.Clone(job.Epochs), func(e Epoch) bool {
+		return !slices.ContainsFunc(job.Stations, func(s Station) bool { return s.Epoch == e.Name })
+	})
+	out := *f
+	out.Job, out.Missing, out.patterns = &job, nil, f.patterns[:n]
+	if err := job.Validate(); err != nil {
+		return nil, fmt.Errorf("%s: as far as it is photographed: %w", filepath.Join(f.Dir, JobFile), err)
+	}
+	return &out, nil
+}
+
 // Read is [Open] for a job that is not photographed yet, or not to its end.
 func Read(dir string) (*Folder, error) {
 	info, err := os.Stat(dir)

@@ -37,6 +37,9 @@ type framesOptions struct {
 	movedPx float64 // 0: by the width
 }
 
+// usualFrames is how many frames are picked from a film, at most, unless told.
+const usualFrames = 16
+
 func newFramesCommand(app *App) *cobra.Command {
 	var o framesOptions
 	c := &cobra.Command{
@@ -90,7 +93,7 @@ can, where you would take a photograph.`,
 		},
 	}
 	f := c.Flags()
-	f.IntVar(&o.most, "most", 16, "the most frames to pick")
+	f.IntVar(&o.most, "most", usualFrames, "the most frames to pick")
 	f.Float64Var(&o.movedPx, "moved-px", 0, "leave frames whose boards move by more in 1/30 s, pixels (default 3 at a width of 1920)")
 	return c
 }

@@ -51,6 +51,7 @@ var commands = []func(*App) *cobra.Command{
 	newBoardCommand,
 	newCameraCommand,
 	newNewCommand,
+	newServeCommand,
 	newNextCommand,
 	newCheckCommand,
 	newVisitCommand,

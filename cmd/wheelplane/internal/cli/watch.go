@@ -103,6 +103,36 @@ func (a *App) watch(ctx context.Context, o watchOptions) error {
 	if err != nil {
 		return BadInput(err)
 	}
+	var screen *watchScreen
+	defer func() { screen.close() }()
+	frames := 0
+	err = a.watchFrames(ctx, o, folder, func(w watchedFrame) error {
+		if a.JSON {
+			if err := json.NewEncoder(a.Stdout).Encode(w); err != nil {
+				return err
+			}
+		} else {
+			if screen == nil {
+				screen = a.watchScreen(folder.Job, o.axle)
+			}
+			screen.show(w)
+		}
+		if frames++; o.frames > 0 && frames >= o.frames {
+			return errEnough
+		}
+		return nil
+	})
+	switch {
+	case errors.Is(err, errEnough):
+		return nil
+	case err != nil:
+		return err
+	}
+	return ctx.Err()
+}
+
+// watchFrames measures a job and calls each with what its cameras then see.
+func (a *App) watchFrames(ctx context.Context, o watchOptions, folder *rig.Folder, each func(watchedFrame) error) error {
 	job := folder.Job
 	if o.axle < 1 || o.axle > len(job.Vehicle.Axles) {
 		return BadInputf("--axle %d: the vehicle in %s has axles 1 to %d", o.axle, o.dir, len(job.Vehicle.Axles))
@@ -126,7 +156,7 @@ func (a *App) watch(ctx context.Context, o watchOptions) error {
 		return err
 	}
 	defer closeAll()
-	found, err := a.findBoards(ctx, folder, camera, look, false)
+	found, err := a.recallBoards(ctx, folder, camera, false, false)
 	if err != nil {
 		return err
 	}
@@ -143,30 +173,13 @@ func (a *App) watch(ctx context.Context, o watchOptions) error {
 	if len(o.folders) > 0 {
 		setup.SettleFrames = 2
 	}
-	screen := a.watchScreen(job, o.axle)
-	defer screen.close()
-	frames := 0
 	err = watching.Run(ctx, setup, func(f watching.Frame) error {
-		w := watchedOf(job, station, f, targets, rule)
-		if a.JSON {
-			if err := json.NewEncoder(a.Stdout).Encode(w); err != nil {
-				return err
-			}
-		} else {
-			screen.show(w)
-		}
-		if frames++; o.frames > 0 && frames >= o.frames {
-			return errEnough
-		}
-		return nil
+		return each(watchedOf(job, station, f, targets, rule))
 	})
-	switch {
-	case errors.Is(err, errEnough):
-		return nil
-	case err != nil:
+	if err != nil && !errors.Is(err, errEnough) {
 		return BadInput(err)
 	}
-	return ctx.Err()
+	return err
 }
 
 // errEnough ends a watch after as many frames as were asked for.

@@ -82,7 +82,7 @@ func (s *watchScreen) show(w watchedFrame) {
 }
 
 func (s *watchScreen) close() {
-	if s.drawn {
+	if s != nil && s.drawn {
 		s.app.printf("%s", showCursor)
 	}
 }

@@ -36,7 +36,7 @@ var rooms = map[string][]string{
 	"calib/jig":                       {"vision", "pose", "pose/align", "pose/rig"},
 	"fixtures":                        {"vision", "pose", "pose/bundle", "pose/align", "pose/rig", "calib", "calib/jig"},
 	"cmd/wheelplane":                  {"cmd/wheelplane/internal/cli"},
-	"cmd/wheelplane/internal/cli":     {"cmd/wheelplane/internal/wording", "vision", "pose", "pose/bundle", "pose/align", "pose/rig", "pose/plan", "pose/live", "calib", "fixtures", "cmd/wheelplane/internal/watching", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit", "cmd/wheelplane/internal/work", "cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/record", "cmd/wheelplane/internal/proof", "cmd/wheelplane/internal/planned", "calib/jig", "cmd/wheelplane/internal/history", "cmd/wheelplane/internal/lesson", "cmd/wheelplane/internal/seen", "cmd/wheelplane/internal/hold"},
+	"cmd/wheelplane/internal/cli":     {"cmd/wheelplane/internal/bay", "cmd/wheelplane/internal/wording", "vision", "pose", "pose/bundle", "pose/align", "pose/rig", "pose/plan", "pose/live", "calib", "fixtures", "cmd/wheelplane/internal/watching", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit", "cmd/wheelplane/internal/work", "cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/record", "cmd/wheelplane/internal/proof", "cmd/wheelplane/internal/planned", "calib/jig", "cmd/wheelplane/internal/history", "cmd/wheelplane/internal/lesson", "cmd/wheelplane/internal/seen", "cmd/wheelplane/internal/hold"},
 	"cmd/wheelplane/internal/spec":    {"vision", "pose/align", "pose/rig"},
 	"cmd/wheelplane/internal/visit":   {"vision", "pose/align"},
 	"cmd/wheelplane/internal/work":    {"pose/align", "pose/rig", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit"},
@@ -46,6 +46,7 @@ var rooms = map[string][]string{
 	"cmd/wheelplane/internal/record":  {"cmd/wheelplane/internal/wording", "cmd/wheelplane/internal/draw", "pose/align", "pose/rig"},
 	"cmd/wheelplane/internal/proof":   {"cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/record", "calib/jig", "pose/align", "pose/rig"},
 	"cmd/wheelplane/internal/planned": {"cmd/wheelplane/internal/wording", "pose", "pose/align", "pose/rig", "pose/plan", "cmd/wheelplane/internal/draw"},
+	"cmd/wheelplane/internal/bay":     {},
 	"cmd/wheelplane/internal/house":   {},
 	"cmd/wheelplane/internal/seen":    {"vision"},
 	"cmd/wheelplane/internal/hold":    {},
@@ -298,7 +299,7 @@ func TestLicencesAreListed(t *testing.T) {
 		if strings.HasPrefix(name, "golang.org/x/") {
 			list = []string{"golang.org/x"}
 		}
-		if !slices.ContainsFunc(list, func(s string) bool { return len(s) > 2 && strings.Contains(part, strings.TrimPrefix(s, "~")) }) {
+		if !strings.Contains(part, name) && !slices.ContainsFunc(list, func(s string) bool { return len(s) > 2 && strings.Contains(part, strings.TrimPrefix(s, "~")) }) {
 			t.Errorf("%s is used but DEVELOPERS.md does not tell its licence", name)
 		}
 	}

@@ -81,17 +81,31 @@ func (f *Folder) open(st int) (open []rig.NextPhoto, of int) {
 // the vehicle has left it. A job whose photographs are put away stays measured.
 func (f *Folder) photographed(st int) bool {
 	s := f.Job.Job.Stations[st]
-	if f.used(s.Name) {
+	missing := slices.Contains(f.Job.Missing, st)
+	if f.used(s.Name) && (missing || !f.AsTheyCome) {
 		return true
 	}
-	if slices.Contains(f.Job.Missing, st) {
+	if missing {
 		return false
 	}
 	if c := f.Visit.Of(stationID(s.Name)); c != nil && c.Result != visit.Bad {
 		return true
 	}
-	open, _ := f.open(st)
+	open, of := f.open(st)
+	if of == 0 && f.AsTheyCome {
+		return f.standsAt() != st
+	}
 	return len(open) == 0 || f.standsAt() != st
+}
+
+// Here is the station to be photographed now, or the last; -1 of a job without any.
+func (f *Folder) Here() int {
+	for st := range f.Job.Job.Stations {
+		if !f.photographed(st) {
+			return st
+		}
+	}
+	return len(f.Job.Job.Stations) - 1
 }
 
 // standsAt is the last station with a photograph, or -1: where the vehicle stands,

@@ -42,10 +42,19 @@ type Step struct {
 	// Shots are the photographs that are wanted now, of a step that asks for some.
 	Shots []rig.NextPhoto `json:"shots,omitempty"`
 
+	// Begins is the epoch that carrying out this step begins, of an adjustment.
+	Begins *Begins `json:"begins,omitempty"`
+
 	// Of a check, who told of it and when, and what else they said.
 	By   string    `json:"by,omitempty"`
 	At   time.Time `json:"at,omitzero"`
 	Note string    `json:"note,omitempty"`
+}
+
+// Begins is an epoch to come: its name, and the axles that are adjusted for it.
+type Begins struct {
+	Epoch string `json:"epoch"`
+	Moved string `json:"moved"` // as 'station --moved' takes them: 3,1
 }
 
 // Folder is what a job's folder holds, as far as the order of work depends on
@@ -66,6 +75,10 @@ type Folder struct {
 	// Shows tells which boards were found in a photograph, by its path in the job;
 	// nil where that is not known.
 	Shows func(photo string) []string
+
+	// AsTheyCome: photographs are measured one by one, so that a station is done with
+	// when its plan is, or when somebody says so, not because it was measured.
+	AsTheyCome bool
 
 	// Adjustable tells whether a reading of this vehicle can be adjusted at all:
 	// asked where there is no Advice.
@@ -583,16 +596,21 @@ func (f *Folder) advisedStep(i int) Step {
 		id += "-" + string(a.Side)
 	}
 	return Step{ID: id, Title: a.Title, State: Later, Do: a.Do + ". Leave the boards on. " + after, Why: strings.Join(a.Why, "; "),
-		Cares: []string{careStands, careTorque, careMaker}, Tell: f.adjustCommands(strings.Join(axles, ","))}
+		Cares: []string{careStands, careTorque, careMaker}, Tell: f.adjustCommands(strings.Join(axles, ",")), Begins: &Begins{f.nextEpoch(), strings.Join(axles, ",")}}
 }
 
-// adjustCommands are what to type about an adjustment of these axles.
-func (f *Folder) adjustCommands(axles string) []string {
+// nextEpoch names the epoch after the next adjustment.
+func (f *Folder) nextEpoch() string {
 	epoch := "as left"
 	for n := 2; slices.ContainsFunc(f.Job.Job.Stations, func(s rig.Station) bool { return s.Epoch == epoch }); n++ {
 		epoch = fmt.Sprintf("as left, round %d", n)
 	}
-	return []string{"wheelplane advise " + f.Dir, fmt.Sprintf("wheelplane station %s --epoch %q --moved %s", f.Dir, epoch, axles),
+	return epoch
+}
+
+// adjustCommands are what to type about an adjustment of these axles.
+func (f *Folder) adjustCommands(axles string) []string {
+	return []string{"wheelplane advise " + f.Dir, fmt.Sprintf("wheelplane station %s --epoch %q --moved %s", f.Dir, f.nextEpoch(), axles),
 		fmt.Sprintf("wheelplane check %s accept ok   # to leave it as it is", f.Dir)}
 }
 
@@ -603,6 +621,6 @@ func (f *Folder) adjustStep(t task, epoch string) Step {
 		Do: fmt.Sprintf("Bring it to %.3f %s; 'advise' says how far to turn or slide. Leave the boards on. Then add a station and photograph what was adjusted.",
 			t.t.Wish/t.t.Unit(), t.r.Unit),
 		Why: t.why(), Cares: []string{careStands, careTorque, careMaker},
-		Tell: f.adjustCommands(fmt.Sprint(t.r.Axle)),
+		Tell: f.adjustCommands(fmt.Sprint(t.r.Axle)), Begins: &Begins{f.nextEpoch(), fmt.Sprint(t.r.Axle)},
 	}
 }
