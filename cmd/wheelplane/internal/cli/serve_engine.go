@@ -20,6 +20,7 @@ import (
 	"sync"
 
 	"wheelplane/cmd/wheelplane/internal/bay"
+	"wheelplane/cmd/wheelplane/internal/planned"
 	"wheelplane/cmd/wheelplane/internal/record"
 	"wheelplane/cmd/wheelplane/internal/spec"
 	"wheelplane/cmd/wheelplane/internal/visit"
@@ -282,7 +283,7 @@ func (b *bench) Measure(ctx context.Context) error {
 			}
 		}
 	}
-	if _, err := os.Stat(b.path("plan.json")); errors.Is(err, fs.ErrNotExist) {
+	if _, err := os.Stat(b.path(planned.Name)); errors.Is(err, fs.ErrNotExist) && len(folder.Job.Photos) == 0 {
 		// Without one, stations are photographed by the rule of two boards.
 		_ = b.app.plan(planOptions{dir: b.dir, wantedDeg: wantedDeg, most: 20})
 	}

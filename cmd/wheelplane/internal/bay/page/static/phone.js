@@ -22,7 +22,7 @@ async function keep(item) {
   if (!db || item.file.size > 200e6) return; // a film that large is sent from the page alone
   await new Promise((done) => {
     const t = db.transaction("files", "readwrite");
-    const r = t.objectStore("files").add({ file: item.file, kind: item.kind, name: item.name });
+    const r = t.objectStore("files").add({ file: item.file, kind: item.kind, station: item.station });
     r.onsuccess = () => { item.key = r.result; };
     t.oncomplete = t.onerror = t.onabort = done;
   });
@@ -60,7 +60,9 @@ function tell(item, text, kind) {
 
 let count = 0;
 async function add(file, kind) {
-  const item = { file, kind, name: "#" + ++count };
+  // It belongs to where the vehicle stands now, however late it arrives.
+  const here = document.querySelector("[data-station]");
+  const item = { file, kind, station: here ? here.dataset.station : "", name: "#" + ++count };
   line(item);
   tell(item, fill(words.sending, item.name, 0));
   await keep(item);
@@ -80,7 +82,7 @@ async function next() {
     chunkSize: 4 << 20,
     retryDelays: [0, 500, 1000, 2000, 4000, 8000, 15000],
     removeFingerprintOnSuccess: true,
-    metadata: { kind: item.kind, ...(hash && { sha256: hash }) },
+    metadata: { kind: item.kind, ...(item.station && { station: item.station }), ...(hash && { sha256: hash }) },
     onShouldRetry: (e) => {
       const status = e.originalResponse ? e.originalResponse.getStatus() : 0;
       if (status === 0 || status >= 500 || status === 423 || status === 409 || status === 460) { tell(item, fill(words.waiting, item.name), "waits"); return true; }
@@ -131,7 +133,7 @@ store.then((db) => {
   walk.onsuccess = () => {
     const c = walk.result;
     if (!c) { next(); return; }
-    const item = { file: c.value.file, kind: c.value.kind, name: "#" + ++count, key: c.key };
+    const item = { file: c.value.file, kind: c.value.kind, station: c.value.station, name: "#" + ++count, key: c.key };
     line(item);
     tell(item, fill(words.waiting, item.name), "waits");
     waiting.push(item);
