@@ -21,7 +21,7 @@ type Engine interface {
 
 	// Due tells whether there is something new to measure.
 	Due() bool
-	// Measure works out the readings anew.
+	// Measure works out the readings anew. [NotYet]: more photographs are needed.
 	Measure(ctx context.Context) error
 
 	// Picture returns the file of an annotated photograph: a JPEG. ok is false where
@@ -30,6 +30,12 @@ type Engine interface {
 	// Record returns the file of the record: "pdf" or "html".
 	Record(kind string) (path string, ok bool)
 }
+
+// NotYet is an error of Measure that is no trouble: what is there does not tell enough
+// yet. It says what is missing.
+type NotYet struct{ Err error }
+
+func (n NotYet) Error() string { return n.Err.Error() }
 
 // Action is what a button sends.
 type Action struct {

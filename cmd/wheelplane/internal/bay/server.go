@@ -50,7 +50,7 @@ type Server struct {
 	view     *View
 	live     *Live
 	busy     string
-	trouble  string
+	trouble  error
 	version  uint64
 	watching map[chan struct{}]bool
 	measure  chan struct{} // wakes who measures
@@ -120,7 +120,7 @@ func (s *Server) measuring(ctx context.Context) {
 			}
 			one, stop := context.WithCancel(ctx)
 			done := make(chan error, 1)
-			s.say("measuring", "")
+			s.say("measuring", nil)
 			go func() { done <- s.engine.Measure(one) }()
 			var err error
 			select {
@@ -134,27 +134,28 @@ func (s *Server) measuring(ctx context.Context) {
 			if again {
 				continue
 			}
-			trouble := ""
-			if err != nil && ctx.Err() == nil {
-				trouble = err.Error()
+			if ctx.Err() != nil {
+				err = nil
+			}
+			if lacks := (NotYet{}); err != nil && !errors.As(err, &lacks) {
 				s.o.Log("measuring: %v", err)
 			}
-			s.say("", trouble)
+			s.say("", err)
 			s.relook()
 		}
 		s.say("", s.troubleNow())
 	}
 }
 
-func (s *Server) troubleNow() string {
+func (s *Server) troubleNow() error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	return s.trouble
 }
 
-func (s *Server) say(busy, trouble string) {
+func (s *Server) say(busy string, trouble error) {
 	s.mu.Lock()
-	same := s.busy == busy && s.trouble == trouble
+	same := s.busy == busy && (busy != "" || s.trouble == trouble)
 	s.busy = busy
 	if busy == "" {
 		s.trouble = trouble
@@ -182,7 +183,7 @@ func (s *Server) look() error {
 func (s *Server) relook() {
 	if err := s.look(); err != nil {
 		s.o.Log("%v", err)
-		s.say("", err.Error())
+		s.say("", err)
 	}
 }
 
@@ -210,7 +211,12 @@ func (s *Server) View() *View {
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	v := *s.view
-	v.Version, v.Busy, v.Trouble, v.Live = s.version, s.busy, s.trouble, s.live
+	v.Version, v.Busy, v.Live = s.version, s.busy, s.live
+	if lacks := (NotYet{}); errors.As(s.trouble, &lacks) {
+		v.NotYet = lacks.Error()
+	} else if s.trouble != nil {
+		v.Trouble = s.trouble.Error()
+	}
 	return &v
 }
 

@@ -15,6 +15,7 @@ type View struct {
 	Job, Vehicle string
 	Busy         string // what is being worked out, "" for nothing
 	Trouble      string // why the last measurement failed, one line
+	NotYet       string // what it still lacks, one line
 	Warnings     []string
 
 	Setup *Setup // what is to be told before there is a job; all else is empty then

@@ -313,9 +313,37 @@ func (b *bench) measure(ctx context.Context, folder *rig.Folder) error {
 	}
 	result, err := b.app.resultOf(ctx, so, measureOptions{ignoreUnknown: true}, rig.Options{})
 	if err == nil {
-		err = keepResult(b.dir, result)
+		return keepResult(b.dir, result)
+	}
+	if plain := b.plain(err); exitCode(err) == ExitUnmeasurable {
+		// What was measured of fewer photographs still holds; of some that are gone, not.
+		if b.ofPhotosGone(folder) {
+			if e := os.Remove(b.path(rig.ResultFile)); e != nil && !errors.Is(e, fs.ErrNotExist) {
+				return e
+			}
+		}
+		return bay.NotYet{Err: plain}
+	} else if ctx.Err() == nil {
+		return plain
 	}
 	return err
+}
+
+// ofPhotosGone tells whether the result is of photographs that are not there any more.
+func (b *bench) ofPhotosGone(f *rig.Folder) bool {
+	r, err := loadResult(b.dir)
+	if err != nil || r.Inputs == nil {
+		return true
+	}
+	return slices.ContainsFunc(r.Inputs.Photos, func(in rig.Input) bool {
+		return !slices.ContainsFunc(f.Job.Photos, func(p rig.Photo) bool { return p.Path == in.Path })
+	})
+}
+
+// plain is an error without the folder's name, which the page need not tell.
+func (b *bench) plain(err error) error {
+	text := strings.TrimPrefix(err.Error(), b.dir+": ")
+	return withCode(exitCode(err), errors.New(strings.ReplaceAll(text, b.dir+string(filepath.Separator), "")))
 }
 
 // allLooked tells whether every photograph was looked at for the page.
@@ -327,7 +355,7 @@ func (b *bench) allLooked(f *rig.Folder) bool {
 func (b *bench) Take(ctx context.Context, file bay.Upload) (*bay.Taken, error) {
 	refused := func(err error) (*bay.Taken, error) {
 		// Whoever sent it knows no file of ours.
-		text := strings.TrimPrefix(strings.ReplaceAll(err.Error(), "photo "+file.Path+": ", ""), "camera file "+file.Path+": ")
+		text := strings.TrimPrefix(strings.ReplaceAll(b.plain(err).Error(), "photo "+file.Path+": ", ""), "camera file "+file.Path+": ")
 		return &bay.Taken{Refused: strings.ReplaceAll(text, file.Path, "it")}, nil
 	}
 	if file.Kind == "camera" {

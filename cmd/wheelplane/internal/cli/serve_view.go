@@ -76,8 +76,14 @@ func (b *bench) steps(v *bay.View, f *work.Folder) {
 		s := bayStep(*p)
 		s.Answers = b.answers(p, f)
 		v.Now = &s
-		for _, x := range p.Shots {
-			v.Shots = append(v.Shots, bayShot(x))
+	}
+	if here := f.Here(); here >= 0 {
+		for _, s := range list {
+			if s.ID == "station-"+f.Job.Job.Stations[here].Name || s.ID == "more-photographs" && s.State == work.Now {
+				for _, x := range s.Shots {
+					v.Shots = append(v.Shots, bayShot(x))
+				}
+			}
 		}
 	}
 	if _, err := os.Stat(f.Job.Camera); errors.Is(err, fs.ErrNotExist) {
