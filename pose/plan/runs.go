@@ -1,7 +1,6 @@
 package plan
 
 import (
-	"fmt"
 	"slices"
 
 	"wheelplane/pose/rig"
@@ -50,7 +49,7 @@ func WithStations(job *rig.Job, n int) *rig.Job {
 		for k := range count {
 			s := job.Stations[min(r[0]+k, r[1])]
 			for i := 1; r[0]+k > r[1] && taken(s.Name); i++ {
-				s.Name = fmt.Sprintf("s%d", len(job.Stations)+i)
+				s.Name = job.StationName(len(job.Stations) + i)
 			}
 			from = append(from, min(r[0]+k, r[1]))
 			out.Stations = append(out.Stations, s)
@@ -60,6 +59,7 @@ func WithStations(job *rig.Job, n int) *rig.Job {
 		if list == nil {
 			return nil
 		}
+		now = rig.Stations{} // none, where all of them were left out
 		for st, f := range from {
 			if list.Has(f) {
 				now = append(now, st)

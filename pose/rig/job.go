@@ -55,6 +55,16 @@ type Lay struct {
 	Stations Stations
 }
 
+// PhotosAt lists the photographs of a station, by their paths.
+func (j *Job) PhotosAt(station int) (out []string) {
+	for _, p := range j.Photos {
+		if p.Station == station {
+			out = append(out, p.Path)
+		}
+	}
+	return out
+}
+
 // Stations are indices into Job.Stations; nil stands for all of them.
 type Stations []int
 

@@ -8,6 +8,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strconv"
+	"strings"
 
 	"wheelplane/vision"
 
@@ -54,20 +55,11 @@ func AddStation(dir string, s NewStation) ([]byte, error) {
 	if n := len(job.Stations); n > 0 {
 		last = job.Stations[n-1].Name
 	}
-	stop := flowMap("name", s.Name)
 	epoch := s.Epoch
 	if epoch == "" && len(job.Stations) > 0 {
 		epoch = job.Stations[len(job.Stations)-1].Epoch
 	}
-	if epoch != "" && epoch != AsFound {
-		put(stop, "epoch", scalar(epoch))
-	}
-	if len(s.Lifted) > 0 {
-		put(stop, "lifted", wheelNodes(s.Lifted))
-	}
-	if s.Sweep {
-		put(stop, "steer_deg", &yaml.Node{Kind: yaml.ScalarNode, Tag: "!!float", Value: strconv.FormatFloat(deg(s.Steer), 'f', -1, 64)})
-	}
+	stop := stopNode(Station{Name: s.Name, Epoch: epoch, Lifted: s.Lifted, Sweep: s.Sweep, Steer: s.Steer})
 	stations := value(top, "stations")
 	if stations == nil || stations.Kind != yaml.SequenceNode {
 		return nil, fmt.Errorf("%s: stations is not a list; write the first station by hand", path)
@@ -150,6 +142,111 @@ func leave(h *yaml.Node, job *Job, to Wheel) error {
 	return nil
 }
 
+// stopNode is a station of the list of stations.
+func stopNode(s Station) *yaml.Node {
+	stop := flowMap("name", s.Name)
+	if s.Epoch != "" && s.Epoch != AsFound {
+		put(stop, "epoch", scalar(s.Epoch))
+	}
+	if len(s.Lifted) > 0 {
+		put(stop, "lifted", wheelNodes(s.Lifted))
+	}
+	if s.Sweep {
+		put(stop, "steer_deg", &yaml.Node{Kind: yaml.ScalarNode, Tag: "!!float", Value: strconv.FormatFloat(deg(s.Steer), 'f', -1, 64)})
+	}
+	return stop
+}
+
+// ourNote begins the comments that [SetStations] writes, by which it knows them.
+const ourNote = "# plan: "
+
+// SetStations returns the text of DIR/job.yaml with the stations of another job, which
+// is the same but for them and for at which of them its boards hang, and in words what
+// changed; nothing where that is nothing. A station that both have stays as it is
+// written. notes, one a station and "" for none, go beside stations as comments, where
+// none is yet but an earlier note. A station with photographs is not taken out. The
+// new text is read once more and compared.
+func SetStations(dir string, to *Job, notes []string) (text []byte, changed []string, err error) {
+	before, err := Read(dir)
+	if err != nil {
+		return nil, nil, err
+	}
+	path := filepath.Join(dir, JobFile)
+	old, err := os.ReadFile(path)
+	if err != nil {
+		return nil, nil, err
+	}
+	var root yaml.Node
+	if err := yaml.Unmarshal(old, &root); err != nil {
+		return nil, nil, fmt.Errorf("%s: %s", path, yamlError(err))
+	}
+	top, job := root.Content[0], before.Job
+	stations, hangs := value(top, "stations"), value(top, "hangs")
+	if stations == nil || stations.Kind != yaml.SequenceNode || hangs == nil || len(hangs.Content) != len(to.Hangs) {
+		return nil, nil, fmt.Errorf("%s: stations or hangs are not written as lists; change the stations by hand", path)
+	}
+	written := map[string]*yaml.Node{}
+	for i, s := range job.Stations {
+		written[s.Name] = stations.Content[i]
+		if slices.ContainsFunc(to.Stations, func(o Station) bool { return o.Name == s.Name }) {
+			continue
+		}
+		if photos := job.PhotosAt(i); photos != nil {
+			return nil, nil, fmt.Errorf("%s: station %s has photographs, %s among them, and would go: plan with more --stations, or take it out by hand", path, s.Name, photos[0])
+		}
+		changed = append(changed, fmt.Sprintf("station %s taken out", s.Name))
+	}
+	stations.Content = nil
+	for i, s := range to.Stations {
+		node := written[s.Name]
+		if node == nil {
+			node = stopNode(s)
+			changed = append(changed, fmt.Sprintf("station %s added", s.Name))
+		}
+		if note := ourNote + notes[i]; notes[i] != "" && node.Style&yaml.FlowStyle != 0 && node.LineComment != note && (node.LineComment == "" || strings.HasPrefix(node.LineComment, ourNote)) {
+			node.LineComment = note
+			changed = append(changed, fmt.Sprintf("noted beside station %s: %s", s.Name, notes[i]))
+		}
+		stations.Content = append(stations.Content, node)
+	}
+	for i, h := range to.Hangs {
+		list := value(hangs.Content[i], "stations")
+		if list == nil || h.Stations == nil {
+			continue
+		}
+		if len(h.Stations) == 0 {
+			return nil, nil, fmt.Errorf("%s: hangs: board %s on %s would hang at no station any more; plan with more --stations", path, job.Boards[h.Board].Name, h.Wheel)
+		}
+		was := list.Content
+		list.Content = nil
+		for _, st := range h.Stations {
+			name := to.Stations[st].Name
+			if k := slices.IndexFunc(was, func(n *yaml.Node) bool { return n.Value == name }); k >= 0 {
+				list.Content = append(list.Content, was[k])
+			} else {
+				list.Content = append(list.Content, scalar(name))
+			}
+		}
+	}
+	if changed == nil {
+		return nil, nil, nil
+	}
+	if text, err = encoded(&root); err != nil {
+		return nil, nil, err
+	}
+	_, got, err := parseJob(text)
+	if err != nil {
+		return nil, nil, fmt.Errorf("%s: with the stations changed: %w", path, err)
+	}
+	same := slices.EqualFunc(got.Stations, to.Stations, func(a, b Station) bool {
+		return a.Name == b.Name && a.Epoch == b.Epoch && a.Sweep == b.Sweep && slices.Equal(a.Lifted, b.Lifted)
+	}) && slices.EqualFunc(got.Hangs, to.Hangs, func(a, b Hang) bool { return slices.Equal(a.Stations, b.Stations) })
+	if !same {
+		return nil, nil, fmt.Errorf("%s: the stations cannot be changed without changing more; change them by hand", path)
+	}
+	return text, changed, nil
+}
+
 // AllowRolling returns the text of DIR/job.yaml with a camera allowed for that turns
 // and shifts by so much (rad, m) while it reads a photo: added where the job says
 // nothing of that, raised where it allows for clearly less. What it says is none (0)
@@ -210,14 +307,20 @@ func encoded(root *yaml.Node) ([]byte, error) {
 // freeName is the next number that no station has.
 func freeName(j *Job) string {
 	for n := len(j.Stations) + 1; ; n++ {
-		name := strconv.Itoa(n)
-		if prefixed := "s" + name; len(j.Stations) > 0 && j.Stations[0].Name == "s1" {
-			name = prefixed
-		}
+		name := j.StationName(n)
 		if !slices.ContainsFunc(j.Stations, func(s Station) bool { return s.Name == name }) {
 			return name
 		}
 	}
+}
+
+// StationName is what station n, from 1 on, is called in a job that calls its first
+// one so: s1, s2 or 1, 2.
+func (j *Job) StationName(n int) string {
+	if len(j.Stations) > 0 && j.Stations[0].Name == "s1" {
+		return fmt.Sprintf("s%d", n)
+	}
+	return strconv.Itoa(n)
 }
 
 // scalar is a text; what would be read as a number is quoted.

@@ -141,3 +141,79 @@ func TestAllowRolling(t *testing.T) {
 		t.Errorf("none was not left alone: %s, %v", again, err)
 	}
 }
+
+// A plan's stations are written into a job: what the file says otherwise stays, a
+// station with photographs does not go, and the same again changes nothing.
+func TestSetStations(t *testing.T) {
+	dir := t.TempDir()
+	path := filepath.Join(dir, JobFile)
+	write := func(text []byte) {
+		t.Helper()
+		if err := os.WriteFile(path, text, 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+	read := func() *Job {
+		t.Helper()
+		f, err := Read(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return f.Job
+	}
+	write([]byte(editable))
+	// A third station, where B hangs as at the second.
+	to := read().Clone()
+	to.Stations = append(to.Stations, Station{Name: "s3", Epoch: AsFound, Lifted: []Wheel{{2, align.Left}}})
+	to.Hangs[3].Stations = append(to.Hangs[3].Stations, 2)
+	notes := []string{"", "roll 100 mm", "roll 200 mm"}
+	text, changed, err := SetStations(dir, to, notes)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if want := []string{"station s3 added", "noted beside station s3: roll 200 mm"}; !reflect.DeepEqual(changed, want) {
+		t.Errorf("changed %q, want %q", changed, want)
+	}
+	for _, want := range []string{"# our trailer shop's own", "# the new axle", "- {name: s2} # rolled", "lifted: [{axle: 2, side: left}]} # plan: roll 200 mm", "stations: [s2, s3]", "stations: [s1]"} {
+		if !strings.Contains(string(text), want) {
+			t.Errorf("%q is not in\n%s", want, text)
+		}
+	}
+	write(text)
+	if again, changed, err := SetStations(dir, to, notes); again != nil || changed != nil || err != nil {
+		t.Errorf("the same again: %q, %v", changed, err)
+	}
+	if _, changed, err := SetStations(dir, to, []string{"", "", "roll 300 mm"}); err != nil || len(changed) != 1 || !strings.Contains(changed[0], "300") {
+		t.Errorf("another note: %q, %v", changed, err)
+	}
+	// Taken out again, unless it has photographs.
+	back := read().Clone()
+	back.Stations, back.Hangs[3].Stations = back.Stations[:2], Stations{1}
+	text, changed, err = SetStations(dir, back, []string{"", ""})
+	if err != nil || !reflect.DeepEqual(changed, []string{"station s3 taken out"}) || strings.Contains(string(text), "s3") {
+		t.Errorf("%q, %v\n%s", changed, err, text)
+	}
+	if err := os.MkdirAll(filepath.Join(dir, "photos", "s3"), 0o777); err != nil {
+		t.Fatal(err)
+	}
+	if err := os.WriteFile(filepath.Join(dir, "photos", "s3", "x.jpg"), nil, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if _, _, err := SetStations(dir, back, []string{"", ""}); err == nil || !strings.Contains(err.Error(), "station s3 has photographs, photos/s3/x.jpg among them") {
+		t.Errorf("a station with photographs: %v", err)
+	}
+	// A board that would hang nowhere any more.
+	none := read().Clone()
+	none.Hangs[2].Stations = Stations{}
+	none.Stations = append(none.Stations, Station{Name: "s4", Epoch: AsFound})
+	if _, _, err := SetStations(dir, none, make([]string, 4)); err == nil || !strings.Contains(err.Error(), "at no station any more") {
+		t.Errorf("a board that hangs nowhere: %v", err)
+	}
+	// Another epoch cannot be had by adding a station.
+	other := read().Clone()
+	other.Stations[1].Epoch = "as left"
+	other.Stations = append(other.Stations, Station{Name: "s4", Epoch: AsFound})
+	if _, _, err := SetStations(dir, other, make([]string, 4)); err == nil {
+		t.Error("a station of another epoch was taken for the one that is written")
+	}
+}

@@ -26,6 +26,7 @@ type planOptions struct {
 	most      int
 	next      bool
 	trade     bool
+	apply     bool
 }
 
 func newPlanCommand(app *App) *cobra.Command {
@@ -40,8 +41,10 @@ to expect of each reading, by the same calculation as measure.
 
 As few photographs are planned as reach what is wanted. How many stations the
 vehicle is rolled to and how far it rolls between them is chosen too, unless
---stations and --turn say so; job.yaml is left as it is, and plan says where the
-plan differs from it. Standing within half a metre of each place will do.
+--stations and --turn say so. Standing within half a metre of each place will do.
+job.yaml is left as it is, and plan says where the plan differs from it; --apply
+writes the plan's stations into it, with how far to roll as a comment beside each.
+What else it says stays, comments too, and no station goes that has photographs.
 
 Written to DIR: plan.pdf, to be printed and taken along, a page a station;
 plan.svg, the same for a screen; plan.json, the same for machines. --trade also
@@ -53,7 +56,8 @@ measured as it is, and the two photographs are named that would help its least
 known angles most, at the last station photographed: the vehicle stands there.`,
 		Example: `  wheelplane plan bay-3
   wheelplane plan bay-3 --wanted-deg 0.01 --turn 45
-  wheelplane plan bay-3 --stations 3 --trade`,
+  wheelplane plan bay-3 --stations 3 --trade
+  wheelplane plan bay-3 --apply`,
 		Args:              exactly("DIR"),
 		ValidArgsFunction: completeDirs,
 		RunE: func(c *cobra.Command, args []string) error {
@@ -68,6 +72,9 @@ known angles most, at the last station photographed: the vehicle stands there.`,
 			case o.most < 2:
 				return Usagef("--most %d: a station needs two photographs or more", o.most)
 			}
+			if o.next && o.apply {
+				return Usagef("--apply and --next do not go together: the next best photographs are of the stations that the job has")
+			}
 			if o.next {
 				return app.planNext(c.Context(), o)
 			}
@@ -79,6 +86,7 @@ known angles most, at the last station photographed: the vehicle stands there.`,
 	c.Flags().IntVar(&o.stations, "stations", 0, "how many stations the vehicle is rolled to (default: chosen)")
 	c.Flags().IntVar(&o.most, "most", 20, "photographs at a station, at most")
 	c.Flags().BoolVar(&o.trade, "trade", false, "also weigh more or fewer photographs, stations, boards and longer rolls, as plots; takes longer")
+	c.Flags().BoolVar(&o.apply, "apply", false, "write the plan's stations into job.yaml")
 	c.Flags().BoolVar(&o.next, "next", false, "of a job with photographs: which two more at its last station would help most")
 	return c
 }
@@ -100,6 +108,9 @@ func (a *App) plan(o planOptions) error {
 	}
 	bar.done()
 	told := planned.NewFile(folder.Job, c, options.Wanted)
+	if o.apply {
+		told.Differs = nil // job.yaml is made to agree
+	}
 	if o.trade {
 		bar = a.progress("weighing other ways", -1)
 		study, err := plan.NewStudy(folder.Job, *camera, c, options, func(int, int) { bar.add(1) })
@@ -116,6 +127,27 @@ func (a *App) plan(o planOptions) error {
 	pages := planned.Pages(told, c, name)
 	var out outputs
 	defer out.discard()
+	applied := []string{}
+	if o.apply {
+		var notes []string
+		for _, s := range told.Stations {
+			note := ""
+			if s.RollMM > 0 {
+				note = fmt.Sprintf("roll %.0f mm forward from the one before", s.RollMM)
+			}
+			notes = append(notes, note)
+		}
+		text, changed, err := rig.SetStations(o.dir, c.Job, notes)
+		if err != nil {
+			return BadInput(err)
+		}
+		if text != nil {
+			applied = changed
+			if err := out.add(filepath.Join(o.dir, rig.JobFile), these(text)); err != nil {
+				return err
+			}
+		}
+	}
 	if err := out.add(filepath.Join(o.dir, planned.Name), func(w io.Writer) error { return encodeJSON(w, told) }); err != nil {
 		return err
 	}
@@ -135,10 +167,22 @@ func (a *App) plan(o planOptions) error {
 	if len(lost) > 0 {
 		a.warn("plan.pdf: its font lacks %q; a box stands for each", string(lost))
 	}
+	if a.JSON && o.apply {
+		return a.printJSON(struct {
+			*planned.File
+			Applied []string `json:"applied"`
+		}{told, applied})
+	}
 	if a.JSON {
 		return a.printJSON(told)
 	}
 	a.printf("%s", planText(told))
+	switch {
+	case len(applied) > 0:
+		a.printf("%s", fold("", filepath.Join(o.dir, rig.JobFile)+": "+strings.Join(applied, "; ")+"."))
+	case o.apply:
+		a.printf("%s", fold("", filepath.Join(o.dir, rig.JobFile)+" has these stations already."))
+	}
 	return nil
 }
 

@@ -315,11 +315,7 @@ func differs(job *rig.Job, c *plan.Choice) (out []string) {
 		for _, s := range c.Job.Stations {
 			names = append(names, s.Name)
 		}
-		more := "Leave out the others"
-		if then > now {
-			more = "'wheelplane station DIR' adds one"
-		}
-		out = append(out, fmt.Sprintf("job.yaml has %s, this plan %d: %s. %s, or plan with --stations for those that it has.", wording.Count(now, "station"), then, strings.Join(names, ", "), more))
+		out = append(out, fmt.Sprintf("job.yaml has %s, this plan %d: %s. 'wheelplane plan DIR --apply' writes these into it; or plan with --stations for those that it has.", wording.Count(now, "station"), then, strings.Join(names, ", ")))
 	}
 	return out
 }

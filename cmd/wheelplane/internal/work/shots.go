@@ -10,16 +10,6 @@ import (
 	"wheelplane/pose/rig"
 )
 
-// photosAt lists the photographs of a station.
-func (f *Folder) photosAt(st int) (out []string) {
-	for _, p := range f.Job.Job.Photos {
-		if p.Station == st {
-			out = append(out, p.Path)
-		}
-	}
-	return out
-}
-
 // planned are the plan's photographs of a station, as far as they are of the job
 // as it is now: a plan may be older.
 func (f *Folder) planned(st int) (out []rig.NextPhoto) {
@@ -40,7 +30,7 @@ func (f *Folder) planned(st int) (out []rig.NextPhoto) {
 // many are planned. Where nobody knows what the photographs show they are taken to
 // be the first of the plan.
 func (f *Folder) open(st int) (open []rig.NextPhoto, of int) {
-	shots, photos := f.planned(st), f.photosAt(st)
+	shots, photos := f.planned(st), f.Job.Job.PhotosAt(st)
 	if f.Shows == nil {
 		return shots[min(len(photos), len(shots)):], len(shots)
 	}
@@ -128,7 +118,7 @@ func (f *Folder) asPlanned(s *Step, st int, do string) {
 	}
 	there, left := of-len(open), "these are left"
 	if f.Shows == nil {
-		there, left = min(of, len(f.photosAt(st))), "these are left if the others were taken in the plan's order"
+		there, left = min(of, len(f.Job.Job.PhotosAt(st))), "these are left if the others were taken in the plan's order"
 	}
 	s.Shots = open
 	switch {
