@@ -216,6 +216,7 @@ func WithShots(job *rig.Job, s *rig.State, shots []Shot) (*rig.Job, *rig.State, 
 func Next(job *rig.Job, camera vision.Camera, s *rig.State, obs []rig.Observation, used []bool, count int, o Options) (shots []Shot, worst []float64, err error) {
 	o = o.withDefaults(job)
 	o.Detector = o.Detector.As(job, &camera, obs, used)
+	s = rolledOn(job, s, obs, used, o.Turn)
 	e, err := newEngine(job, camera, s, obs, used, o)
 	if err != nil {
 		return nil, nil, err
@@ -232,6 +233,44 @@ func Next(job *rig.Job, camera vision.Camera, s *rig.State, obs []rig.Observatio
 		shots, worst = append(shots, e.shots[k-e.given]), append(worst, e.worst())
 	}
 	return shots, worst, nil
+}
+
+// rolledOn returns a state in which wheels have turned, too, that no photograph shows
+// at a station: by as much as the vehicle has rolled since one that shows them, or as
+// lifted wheels are spun by hand. A solution leaves them as they were, and a
+// photograph of a wheel that has not turned would tell nothing of its runout.
+func rolledOn(job *rig.Job, s *rig.State, obs []rig.Observation, used []bool, turn float64) *rig.State {
+	out := *s
+	out.Spin = slices.Clone(s.Spin)
+	_, spun := Rolls(job, turn)
+	for h, hang := range job.Hangs {
+		shown := make([]bool, len(job.Stations))
+		for _, ob := range obs {
+			if st := job.Photos[ob.Photo].Station; ob.Board == hang.Board && used[ob.Photo] && hang.Stations.Has(st) {
+				shown[st] = true
+			}
+		}
+		from := slices.Index(shown, true)
+		if from < 0 {
+			for from = 0; !hang.Stations.Has(from); from++ {
+			}
+		}
+		out.Spin[h] = slices.Clone(s.Spin[h])
+		start := s.FloorFromBody[from]
+		for st, stop := range job.Stations {
+			if shown[st] || st == from || !hang.Stations.Has(st) {
+				continue
+			}
+			turned := spun[st] - spun[from]
+			if !slices.Contains(stop.Lifted, hang.Wheel) && !slices.Contains(job.Stations[from].Lifted, hang.Wheel) {
+				way := pose.Dot(start.R.Column(0), pose.Sub(s.FloorFromBody[st].T, start.T))
+				turned = way / radius(job.Vehicle.Axles[hang.Wheel.Axle-1])
+			}
+			// Forward is about the body's +y, which is outboard on the left only.
+			out.Spin[h][st] = s.Spin[h][from] + hang.Wheel.Side.Outboard()*turned
+		}
+	}
+	return &out
 }
 
 // engine chooses among photographs by what they add.

@@ -276,6 +276,46 @@ func TestNextWithoutLeftOut(t *testing.T) {
 	}
 }
 
+// Wheels that no photograph shows after the first station have rolled all the same:
+// what a photograph of them would tell does not depend on how a solution leaves their
+// spin.
+func TestNextOfUnseenWheels(t *testing.T) {
+	s, p := planned(t, "yard-truck", 30, 0.02)
+	job, state, obs := plan.WithShots(s.Job, p.State, p.Shots)
+	last := len(job.Stations) - 1
+	unseen := func(h int) bool { return job.Hangs[h].Wheel.Axle > 1 }
+	left := slices.Clone(obs)
+	blank := *state
+	blank.Spin = nil
+	for h, hang := range job.Hangs {
+		spin := slices.Clone(state.Spin[h])
+		if unseen(h) {
+			clear(spin)
+			left = slices.DeleteFunc(left, func(o rig.Observation) bool { return o.Board == hang.Board && job.Photos[o.Photo].Station > 0 })
+		}
+		blank.Spin = append(blank.Spin, spin)
+	}
+	used := make([]bool, len(job.Photos))
+	for i := range used {
+		used[i] = true
+	}
+	o := plan.Options{Stations: []int{last}}
+	_, known, err := plan.Next(job, s.Camera, state, left, used, 4, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	_, guessed, err := plan.Next(job, s.Camera, &blank, left, used, 4, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i := range known {
+		t.Logf("photograph %d: %.4f degrees with the spins known, %.4f without", i+1, known[i]/degree, guessed[i]/degree)
+		if math.Abs(guessed[i]/known[i]-1) > 0.02 {
+			t.Errorf("photograph %d: %.4f degrees with the spins known, %.4f without", i+1, known[i]/degree, guessed[i]/degree)
+		}
+	}
+}
+
 // Planning five axles is to take less than five seconds on two cores.
 func BenchmarkPlanFiveAxles(b *testing.B) {
 	s, err := fixtures.NewScene("five-axle", 3, 4000)

@@ -172,7 +172,7 @@ func SetStations(dir string, to *Job, notes []string) (text []byte, changed []st
 		return nil, nil, err
 	}
 	path := filepath.Join(dir, JobFile)
-	old, err := os.ReadFile(path)
+	old, err := vision.ReadFile(path, vision.MostText)
 	if err != nil {
 		return nil, nil, err
 	}

@@ -1,8 +1,11 @@
 package cli
 
 import (
+	"encoding/json"
+	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"os"
 	"path/filepath"
 	"slices"
@@ -13,6 +16,7 @@ import (
 	"wheelplane/cmd/wheelplane/internal/visit"
 	"wheelplane/cmd/wheelplane/internal/work"
 	"wheelplane/pose/rig"
+	"wheelplane/vision"
 
 	"github.com/spf13/cobra"
 )
@@ -82,12 +86,13 @@ func (a *App) workFolder(dir string) (*work.Folder, error) {
 		}
 		f.Measured = info.ModTime()
 	}
-	told, err := planned.Load(dir)
+	told, err := loadPlan(dir)
 	if err != nil {
-		return nil, BadInput(err)
+		return nil, err
 	}
 	if told != nil {
 		f.Planned = told.NextPhotos()
+		f.Shows = knownBoards(job)
 	}
 	if info, err := os.Stat(filepath.Join(dir, recordFile)); err == nil {
 		f.Recorded = info.ModTime()
@@ -99,6 +104,23 @@ func (a *App) workFolder(dir string) (*work.Folder, error) {
 		if advice, err := quiet.foresee(dir); err == nil {
 			f.Advice = advice.forWork()
 		}
+	}
+	return f, nil
+}
+
+// loadPlan reads the plan of a job's folder; nil where there is none.
+func loadPlan(dir string) (*planned.File, error) {
+	path := filepath.Join(dir, planned.Name)
+	text, err := vision.ReadFile(path, vision.MostText)
+	if errors.Is(err, fs.ErrNotExist) {
+		return nil, nil
+	}
+	if err != nil {
+		return nil, BadInput(err)
+	}
+	f := new(planned.File)
+	if err := json.Unmarshal(text, f); err != nil {
+		return nil, BadInputf("%s: damaged (%w): run 'wheelplane plan %s' again, or remove it", path, err, dir)
 	}
 	return f, nil
 }

@@ -78,6 +78,9 @@ known angles most, at the last station photographed: the vehicle stands there.`,
 			if o.next {
 				return app.planNext(c.Context(), o)
 			}
+			if o.apply {
+				return app.editing(c.Context(), o.dir, func() error { return app.plan(o) })
+			}
 			return app.plan(o)
 		},
 	}

@@ -2,6 +2,7 @@ package cli
 
 import (
 	"context"
+	"path/filepath"
 	"time"
 
 	"wheelplane/cmd/wheelplane/internal/seen"
@@ -49,6 +50,30 @@ func (a *App) recallBoards(ctx context.Context, folder *rig.Folder, camera *visi
 		store.Sweep()
 	}
 	return found, err
+}
+
+// knownBoards tells which boards the photographs of a job show, by what is kept of
+// them; nil where one was not looked at yet. No photograph is opened.
+func knownBoards(folder *rig.Folder) func(photo string) []string {
+	camera, err := vision.LoadCamera(folder.Camera)
+	if err != nil {
+		return nil
+	}
+	store := seen.Open(folder.Dir, camera, folder.Job.Boards)
+	shows := map[string][]string{}
+	for _, p := range folder.Job.Photos {
+		var k kept
+		sum, err := vision.Sum(filepath.Join(folder.Dir, filepath.FromSlash(p.Path)))
+		if err != nil || store == nil || !store.Get(sum, &k) || !k.fits(folder.Job.Boards) {
+			return nil
+		}
+		boards := []string{}
+		for _, v := range k.Views {
+			boards = append(boards, folder.Job.Boards[v.Board].Name)
+		}
+		shows[p.Path] = boards
+	}
+	return func(photo string) []string { return shows[photo] }
 }
 
 // freshHelp is the help of --fresh.

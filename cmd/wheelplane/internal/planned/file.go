@@ -3,13 +3,8 @@
 package planned
 
 import (
-	"encoding/json"
-	"errors"
 	"fmt"
-	"io/fs"
 	"math"
-	"os"
-	"path/filepath"
 	"slices"
 	"strings"
 
@@ -150,23 +145,6 @@ func worstAngle(list []rig.EpochReadings) (u float64) {
 
 // Name is the file of a plan in a job's folder.
 const Name = "plan.json"
-
-// Load reads the plan of a job's folder; nil where there is none.
-func Load(dir string) (*File, error) {
-	path := filepath.Join(dir, Name)
-	text, err := os.ReadFile(path)
-	if errors.Is(err, fs.ErrNotExist) {
-		return nil, nil
-	}
-	if err != nil {
-		return nil, err
-	}
-	f := new(File)
-	if err := json.Unmarshal(text, f); err != nil {
-		return nil, fmt.Errorf("%s: damaged (%w): run 'wheelplane plan %s' again, or remove it", path, err, dir)
-	}
-	return f, nil
-}
 
 // NextPhotos are the plan's shots as a step of the work has them.
 func (f *File) NextPhotos() (out []rig.NextPhoto) {
