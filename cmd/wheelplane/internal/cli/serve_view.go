@@ -11,7 +11,6 @@ import (
 	"time"
 
 	"wheelplane/cmd/wheelplane/internal/bay"
-	"wheelplane/cmd/wheelplane/internal/planned"
 	"wheelplane/cmd/wheelplane/internal/record"
 	"wheelplane/cmd/wheelplane/internal/spec"
 	"wheelplane/cmd/wheelplane/internal/visit"
@@ -327,7 +326,7 @@ func (b *bench) above(v *bay.View, f *work.Folder) {
 		}
 		v.Plan.Boards = append(v.Plan.Boards, bay.PlanBoard{Name: w.Board, Kind: "wheel", X: job.Vehicle.Axles[0].Position - a.Position, Y: y, Seen: seen[w.Board]})
 	}
-	told, err := planned.Load(b.dir)
+	told, err := loadPlan(b.dir)
 	if err != nil || told == nil {
 		return
 	}
