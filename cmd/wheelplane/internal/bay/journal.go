@@ -20,6 +20,7 @@ import (
 type Journal struct {
 	root string // of the job
 	dir  string // the journal's
+	most int    // steps that can be taken back
 }
 
 // entry is step.json.
@@ -41,7 +42,7 @@ const mostSteps = 200
 
 // OpenJournal opens the journal of a folder that exists, dir within it.
 func OpenJournal(root, dir string) (*Journal, error) {
-	j := &Journal{root, filepath.Join(root, dir)}
+	j := &Journal{root, filepath.Join(root, dir), mostSteps}
 	if err := os.MkdirAll(j.dir, 0o700); err != nil {
 		return nil, err
 	}
@@ -147,7 +148,7 @@ func (j *Journal) DoMore(what string, files []string, act func() (made []string,
 	if err := j.write(step, e); err != nil {
 		return errors.Join(err, j.takeBack(step, e))
 	}
-	for len(steps) >= mostSteps {
+	for len(steps) >= j.most {
 		os.RemoveAll(j.at(steps[0])) // one more may be there: no harm
 		steps = steps[1:]
 	}
@@ -187,6 +188,9 @@ func (j *Journal) takeBack(step int, e *entry) error {
 	}
 	// Gone at once, however many files it has.
 	gone := filepath.Join(j.dir, "gone-"+filepath.Base(j.at(step)))
+	if err := os.RemoveAll(gone); err != nil { // of a crash
+		return err
+	}
 	if err := os.Rename(j.at(step), gone); err != nil {
 		return err
 	}

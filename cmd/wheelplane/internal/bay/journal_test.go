@@ -100,10 +100,11 @@ func TestJournal(t *testing.T) {
 			t.Errorf("undone %q, %v: %q %q %q; want %v", what, err, read(t, dir, "job.yaml"), read(t, dir, "photos/s1/001.jpg"), read(t, dir, "photos/s1/002.jpg"), want)
 		}
 	}
-	for i := range mostSteps + 5 {
+	j.most = 5
+	for i := range 9 {
 		do(j, fmt.Sprint(i), []string{"job.yaml"}, func() {})
 	}
-	if steps, err := j.steps(); err != nil || len(steps) > mostSteps {
+	if steps, err := j.steps(); err != nil || len(steps) > j.most {
 		t.Errorf("%d steps are kept, %v", len(steps), err)
 	}
 	// Damaged by hand: told, with what to do.
@@ -240,7 +241,7 @@ func TestJournalKilled(t *testing.T) {
 		}
 		from = now + 1
 	}
-	if from < kills {
+	if from < kills/3 {
 		t.Errorf("only %d steps in %d kills: nothing was tried", from, kills)
 	}
 }

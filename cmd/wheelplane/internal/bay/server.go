@@ -13,6 +13,7 @@ import (
 	"net"
 	"net/http"
 	"net/url"
+	"os"
 	"path/filepath"
 	"strings"
 	"sync"
@@ -62,6 +63,11 @@ func New(engine Engine, o Options) (*Server, error) {
 		o.Log = func(string, ...any) {}
 	}
 	s := &Server{engine: engine, o: o, watching: map[chan struct{}]bool{}, measure: make(chan struct{}, 1)}
+	if left, err := filepath.Glob(filepath.Join(o.Dir, ".new-*")); err == nil {
+		for _, f := range left { // of a server that was killed
+			os.Remove(f)
+		}
+	}
 	s.gate = newGate(filepath.Join(o.Dir, "sessions.json"), time.Now)
 	var err error
 	if s.up, err = newUploads(filepath.Join(o.Dir, "incoming"), s.take, o.Log); err != nil {
