@@ -564,8 +564,12 @@ func finite(f *file) error {
 	return check("mount", f.Mount.TiltDeg, f.Mount.OffsetMM, f.Mount.StandoffMM, f.Mount.StandoffU)
 }
 
-// IsPhoto tells by its name whether a file is taken for a photograph.
+// IsPhoto tells by its name whether a file is taken for a photograph. Hidden ones
+// are not: they are half written, or what some systems leave beside each picture.
 func IsPhoto(name string) bool {
+	if strings.HasPrefix(filepath.Base(name), ".") {
+		return false
+	}
 	switch strings.ToLower(filepath.Ext(name)) {
 	case ".jpg", ".jpeg", ".png":
 		return true

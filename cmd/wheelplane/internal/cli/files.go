@@ -9,6 +9,10 @@ import (
 	"math/rand/v2"
 	"os"
 	"path/filepath"
+	"regexp"
+	"slices"
+	"syscall"
+	"time"
 )
 
 // writeFile writes one file whole or not at all: beside it first, then
@@ -86,16 +90,59 @@ func (o *outputs) addPath(path string, write func(tmp string) error) error {
 	return nil
 }
 
-// commit renames every file into its place.
+// commit renames every file into its place, and clears away what runs that were
+// killed left beside it.
 func (o *outputs) commit() error {
+	folders := map[string][]string{}
 	for len(o.files) > 0 {
 		f := o.files[0]
 		if err := os.Rename(f.tmp, f.path); err != nil {
 			return cannotWrite(f.path, err)
 		}
 		o.files = o.files[1:]
+		folders[filepath.Dir(f.path)] = append(folders[filepath.Dir(f.path)], filepath.Base(f.path))
+	}
+	for dir, names := range folders {
+		settle(dir)
+		clearAway(dir, names)
 	}
 	return nil
+}
+
+// settle lets the names in a folder last through a power cut, where the file system
+// can do that.
+func settle(dir string) {
+	if d, err := os.Open(dir); err == nil {
+		d.Sync()
+		d.Close()
+	}
+}
+
+// abandoned is how old a temporary file is that nobody writes any more: no run
+// takes so long from beginning a file to naming it.
+const abandoned = time.Hour
+
+// leftover is the name of a temporary file: of outputs, or of the camera file's own
+// writer. What it was to become is its first part and its extension, or its first
+// part alone.
+var leftover = regexp.MustCompile(`^\.(.+)\.(?:[0-9a-f]{8}(\.[^.]*)?|[0-9]{6,})$`)
+
+// clearAway removes from a folder the temporary files of these names that were
+// abandoned. One dated in the future is of a clock that was wrong.
+func clearAway(dir string, names []string) {
+	entries, err := os.ReadDir(dir)
+	if err != nil {
+		return
+	}
+	for _, e := range entries {
+		m := leftover.FindStringSubmatch(e.Name())
+		if m == nil || !slices.Contains(names, m[1]+m[2]) {
+			continue
+		}
+		if info, err := e.Info(); err == nil && info.Mode().IsRegular() && time.Since(info.ModTime()).Abs() > abandoned {
+			os.Remove(filepath.Join(dir, e.Name()))
+		}
+	}
 }
 
 // discard removes what was not committed. It is meant to be deferred.
@@ -120,6 +167,10 @@ func cannotWrite(path string, err error) error {
 		remedy = ": make the folder first"
 	case errors.Is(err, fs.ErrPermission):
 		remedy = ": choose a folder you may write to"
+	case errors.Is(err, syscall.EROFS):
+		remedy = ": it is on a disk that may only be read; copy the folder to one that may be written to"
+	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT):
+		remedy = ": make room on that disk, then run it again"
 	}
 	var pathErr *fs.PathError
 	var linkErr *os.LinkError

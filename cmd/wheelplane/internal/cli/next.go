@@ -71,21 +71,13 @@ func (a *App) workFolder(dir string) (*work.Folder, error) {
 		}
 		f.Targets, f.Rule, f.Adjustable = targets, s.Rule, adjustable(adjusters, &job.Job.Vehicle)
 	}
-	newest := func(path string) {
-		if info, err := os.Stat(path); err == nil && info.ModTime().After(f.Newest) {
-			f.Newest = info.ModTime()
-		}
-	}
-	newest(filepath.Join(dir, rig.JobFile))
-	for _, p := range job.Job.Photos {
-		newest(filepath.Join(dir, filepath.FromSlash(p.Path)))
-	}
 	if info, err := os.Stat(filepath.Join(dir, rig.ResultFile)); err == nil {
 		if f.Result, err = loadResult(dir); err != nil {
 			return nil, err
 		}
 		f.Measured = info.ModTime()
 	}
+	f.Newest = newestOf(job, f.Result, f.Measured)
 	told, err := loadPlan(dir)
 	if err != nil {
 		return nil, err
@@ -97,6 +89,8 @@ func (a *App) workFolder(dir string) (*work.Folder, error) {
 	if info, err := os.Stat(filepath.Join(dir, recordFile)); err == nil {
 		f.Recorded = info.ModTime()
 	}
+	a.warnOfClock(filepath.Join(dir, rig.ResultFile), f.Measured, time.Now())
+	a.warnOfClock(filepath.Join(dir, recordFile), f.Recorded, time.Now())
 	if f.Result != nil && s != nil {
 		// Without it, of results of older versions for example, the order of work
 		// still says what to adjust, if not by how much.

@@ -68,7 +68,7 @@ type Folder struct {
 	Result  *rig.Result // nil: not measured yet
 
 	Measured time.Time // when Result was written
-	Newest   time.Time // of job.yaml and the photographs
+	Newest   time.Time // of job.yaml and the photographs, of those that Result was not made from
 	Recorded time.Time // when the record was written; zero: not yet
 
 	Planned []rig.NextPhoto // the shots of plan.json, nil without one
