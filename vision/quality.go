@@ -112,6 +112,13 @@ func (m *measured) knows() *known {
 	return k
 }
 
+// Plain is the view without what its fit left for [Weigh] and [Assess], which is
+// most of its memory.
+func (v View) Plain() View {
+	v.fit = nil
+	return v
+}
+
 // Weigh says what the views of a photograph are worth: all of their quality that
 // their fits know, without looking at the picture again.
 func Weigh(boards []Board, r Result) []BoardQuality {

@@ -343,6 +343,9 @@ func look(path string, boards []vision.Board, camera *vision.Camera) sighting {
 	}
 	s.views, s.unknown = res.Views, res.UnknownIDs
 	s.verdict = judgePhoto(photo, boards, res, min(2, len(boards)), false)
+	for i, v := range s.views { // a job of thousands of photographs holds all of them
+		s.views[i] = v.Plain()
+	}
 	return s
 }
 
