@@ -192,7 +192,7 @@ func (c *chart) move(d [2]float64) {
 // a whole cannot be had.
 var (
 	roughPass = window{half: 0.3, max: 120, cols: colTone}
-	lookPass  = window{half: 0.5, max: 90, cols: numCols, doubt: true}
+	lookPass  = window{half: 0.5, max: 130, cols: numCols, doubt: true}
 	finalPass = window{half: 0.5, max: 1600, cols: colBlur, doubt: true}
 )
 
@@ -268,8 +268,7 @@ func (s *scene) measureWhole(m *measured) bool {
 }
 
 // fullPasses moves the board to where it belongs by some of its pixels, then
-// repeats the pass over all until it stands still, mostly once. Of a small board
-// some are all, and the first pass may do.
+// repeats the pass over all until it stands still, mostly once.
 func (s *scene) fullPasses(m *measured) bool {
 	b := &s.boards[m.board]
 	cols := numCols
@@ -282,16 +281,12 @@ func (s *scene) fullPasses(m *measured) bool {
 		again func(step) bool
 	}{{somePixels, step.far}, {mostPixels, step.large}} {
 		for pass := 1; ; pass++ {
-			all := s.fullPass(m, cols, round.most)
+			s.fullPass(m, cols, round.most)
 			var ok bool
 			if whole, ok = m.solve(b, cols-colBlur); !ok {
 				return false
 			}
-			moved := m.follow(&whole)
-			if all && !moved.large() {
-				return s.settleWhole(m, &whole)
-			}
-			if !round.again(moved) || pass == maxFullPasses {
+			if !round.again(m.follow(&whole)) || pass == maxFullPasses {
 				break
 			}
 		}

@@ -40,7 +40,7 @@ type Foresight struct {
 	inOrtho [][]float64 // d × modes
 
 	mu     sync.Mutex
-	slopes map[[2]int]func() *slopes
+	slopes map[[2]int]*slopes
 }
 
 // slopes are integrals over the board of the squared slope of its print, blurred,
@@ -54,7 +54,7 @@ type slopes struct {
 // NewForesight is that of boards with the geometry of b; which of its markers it
 // has makes no difference worth having.
 func NewForesight(b Board) *Foresight {
-	f := &Foresight{board: b, pat: newPattern(&b, allCells), slopes: map[[2]int]func() *slopes{}}
+	f := &Foresight{board: b, pat: newPattern(&b, allCells), slopes: map[[2]int]*slopes{}}
 	nodes := nodesOf(&b, f.pat)
 	for i := range nodes {
 		nodes[i].ok = true
@@ -89,19 +89,13 @@ const foreseenSteps = 3
 // and y.
 func (f *Foresight) at(step [2]int) *slopes {
 	f.mu.Lock()
-	once := f.slopes[step]
-	if once == nil {
-		once = sync.OnceValue(func() *slopes { return f.integrate(step) })
-		f.slopes[step] = once
+	defer f.mu.Unlock()
+	if s, ok := f.slopes[step]; ok {
+		return s
 	}
-	f.mu.Unlock() // others need not wait for this blur
-	return once()
-}
-
-// integrate works out what at returns.
-func (f *Foresight) integrate(step [2]int) *slopes {
 	k := len(f.modes.powers)
 	s := &slopes{modes: [2][]float64{make([]float64, k*k), make([]float64, k*k)}}
+	f.slopes[step] = s
 	// The squared slopes are Gaussian ridges of a width of 0.7 of the blur: sums
 	// over steps of the blur are integrals to a ten thousandth.
 	const fine = 1

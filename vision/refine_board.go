@@ -704,9 +704,8 @@ func (m *measured) follow(q *smooth) (moved step) {
 }
 
 // fullPass measures all nodes with all pixels that tell of an edge, or about so
-// many in each window, and a few of the others for the light. It tells whether they
-// were all.
-func (s *scene) fullPass(m *measured, cols, most int) (all bool) {
+// many in each window, and a few of the others for the light.
+func (s *scene) fullPass(m *measured, cols, most int) {
 	b := &s.boards[m.board]
 	half := math.Min(0.5, m.pat.half)
 	// The light of windows that were not understood, from the others.
@@ -721,9 +720,8 @@ func (s *scene) fullPass(m *measured, cols, most int) (all bool) {
 		}
 	}
 	if len(noise) == 0 {
-		return false
+		return
 	}
-	all = true
 	usual, typical := [4]float64{median(lights[0]), median(lights[1])}, median(noise)
 	for i := range m.nodes {
 		n := &m.nodes[i]
@@ -742,21 +740,18 @@ func (s *scene) fullPass(m *measured, cols, most int) (all bool) {
 		}
 		n.variance = math.Min(n.variance, 4*typical)
 		var f fit
-		thinned := false
-		if thinned, ok = s.bench.closely(s.levels[0], m.pat, &c, &win, m.look, n, most, &f); ok {
+		if ok = s.bench.closely(s.levels[0], m.pat, &c, &win, m.look, n, most, &f); ok {
 			var t sums
 			slack := closeTolerance * n.light[1] * doubtFrom
 			s.bench.add(&t, n.variance*doubtFrom*doubtFrom, slack*slack)
 			ok = n.close(&f, &t, cols)
 		}
-		all = all && !thinned
 		n.judge(f, ok, &c)
 		// What covers a part of a window blurs into more of it than stands out.
 		if n.ok && (f.kept < 0.85 || f.least < 0.5) {
 			n.ok, n.why = false, partlyCovered
 		}
 	}
-	return all
 }
 
 // close solves a window's sums and reduces them.
@@ -816,15 +811,14 @@ func (n *node) close(f *fit, t *sums, cols int) (ok bool) {
 }
 
 // closely predicts a window's pixels: those that tell of an edge, of a window of
-// more pixels than most about so many, and a few of the others for the light. Their
-// residuals are those from the node's light. thinned tells that most left some out.
-func (w *bench) closely(img *image.Gray, p *pattern, c *chart, win *window, lk look, nd *node, most int, f *fit) (thinned, ok bool) {
+// more pixels than most about so many, and a few of the others for the light. Their residuals are those from the node's light.
+func (w *bench) closely(img *image.Gray, p *pattern, c *chart, win *window, lk look, nd *node, most int, f *fit) (ok bool) {
 	lo, hi := win.bounds()
 	_, xa, xb := poly(&c.x, 0, 0)
 	_, ya, yb := poly(&c.y, 0, 0)
 	size := (hi[0] - lo[0]) * (hi[1] - lo[1]) * c.unit * c.unit / math.Abs(xa*yb-xb*ya) // pixels
 	if !(size < 1e9) {
-		return false, false
+		return false
 	}
 	near := max(1, int(size/float64(most)))
 	f.inside, ok = w.predict(img, p, c, win, lk, lk.sharp != 0,
@@ -832,7 +826,7 @@ func (w *bench) closely(img *image.Gray, p *pattern, c *chart, win *window, lk l
 	if ok {
 		w.residuals(nd.lit())
 	}
-	return near > 1, ok
+	return ok
 }
 
 // closeTolerance is edgeTolerance once the board is where it belongs.

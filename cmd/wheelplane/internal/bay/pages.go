@@ -6,6 +6,8 @@ import (
 	"html/template"
 	"math"
 	"strings"
+	"unicode"
+	"unicode/utf8"
 )
 
 // texts are all the words of the pages that are not the work's own, by key.
@@ -35,7 +37,14 @@ func pages() (*template.Template, error) {
 			}
 			return text, nil
 		},
-		"join": func(list []string) string { return strings.Join(list, ", ") },
+		"join":     func(list []string) string { return strings.Join(list, ", ") },
+		"sentence": sentence,
+		"ended": func(s string) string {
+			if s = sentence(s); s != "" && !strings.ContainsAny(s[len(s)-1:], ".!?:") {
+				s += "."
+			}
+			return s
+		},
 		"mark": func(state string) string {
 			return map[string]string{"done": "✓", "now": "▶", "skipped": "–"}[state]
 		},
@@ -88,6 +97,17 @@ type drawing struct {
 	Views          []shape
 	Texts          []shape
 	Axles, Shots   int
+
+	Labels  []label // beside the axles, from LabelX on, within WideBox
+	LabelX  float64
+	WideBox string
+}
+
+// label tells the reading of an axle that counts, beside it.
+type label struct {
+	Reading
+	Side     string // of the wheel it is of, "" for the whole axle
+	Y, WordY float64
 }
 
 type shape struct {
@@ -169,8 +189,51 @@ func drawingOf(v *View) *drawing {
 		path.WriteString("z")
 		d.Views = append(d.Views, shape{Path: path.String(), X: x, Y: y, TextY: round3(y + 0.12), Text: fmt.Sprint(i + 1)})
 	}
-	d.Box = fmt.Sprintf("%g %g %g %g", round3(low[0]-0.6), round3(low[1]-0.6), round3(high[0]-low[0]+1.2), round3(high[1]-low[1]+1.2))
+	below := math.Inf(-1)
+	for i, a := range p.Axles {
+		if i >= len(v.Axles) {
+			break
+		}
+		if r, side := counts(&v.Axles[i]); r != nil {
+			_, y := at(a.X, 0)
+			y = math.Max(y-0.4, below) // those of a tandem do not meet
+			below = y + 1.75
+			d.Labels = append(d.Labels, label{*r, side, round3(y), round3(y + 1.18)})
+			high[1] = math.Max(high[1], y+1.3)
+		}
+	}
+	box := func(left float64) string {
+		return fmt.Sprintf("%g %g %g %g", round3(low[0]-0.6-left), round3(low[1]-0.6), round3(high[0]-low[0]+1.2+left), round3(high[1]-low[1]+1.2))
+	}
+	const across = 4.4 // of a label
+	d.Box, d.WideBox, d.LabelX = box(0), box(across), round3(low[0]-0.6-across)
 	return d
+}
+
+// counts is the reading of an axle that is told where there is room for one: of the
+// worst verdict, of the whole axle rather than of a wheel.
+func counts(a *Axle) (best *Reading, side string) {
+	worse := map[string]int{"": 0, "within": 1, "undecided": 2, "outside": 3}
+	for _, list := range []struct {
+		side string
+		of   []Reading
+	}{{"", a.Readings}, {"left", a.Left}, {"right", a.Right}} {
+		for _, r := range list.of {
+			if best == nil || worse[r.Verdict] > worse[best.Verdict] {
+				best, side = &r, list.side
+			}
+		}
+	}
+	return best, side
+}
+
+// sentence begins as a sentence does.
+func sentence(s string) string {
+	if s == "" {
+		return ""
+	}
+	first, n := utf8.DecodeRuneInString(s)
+	return string(unicode.ToUpper(first)) + s[n:]
 }
 
 func round3(v float64) float64 { return math.Round(v*1e3) / 1e3 }

@@ -55,6 +55,8 @@ var rooms = map[string][]string{
 
 	"cmd/wheelplane/internal/draw/drawtest": {"cmd/wheelplane/internal/draw"},
 
+	"cmd/wheelplane/internal/bay/baytest": {},
+
 	"cmd/wheelplane/internal/history": {"vision", "cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/visit", "pose/align", "pose/rig"},
 }
 

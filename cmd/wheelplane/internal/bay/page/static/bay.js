@@ -16,8 +16,8 @@ async function refresh() {
     morphStyle: "innerHTML",
     ignoreActiveValue: true,
     callbacks: { // what somebody is filling in stays
-      beforeNodeMorphed: (old) => !(old instanceof HTMLElement && old.matches("input,select,textarea") && old === document.activeElement),
-      beforeAttributeUpdated: (name, node) => !(name === "open" && node.tagName === "DETAILS"),
+      beforeNodeMorphed: (old) => old.id !== "sending" && !(old instanceof HTMLElement && old.matches("input,select,textarea") && old === document.activeElement),
+      beforeAttributeUpdated: (name, node) => !(name === "open" && node.tagName === "DETAILS") && !(node.tagName === "BUTTON" && name === "disabled"),
     },
   });
   for (const d of part.querySelectorAll("details")) if (open.has(d.className)) d.open = true;

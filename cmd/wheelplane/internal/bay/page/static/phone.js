@@ -93,16 +93,24 @@ async function next() {
       tell(item, sent === all ? fill(words.looking, item.name) : fill(words.sending, item.name, Math.floor((100 * sent) / all)));
     },
     onError: (e) => {
-      const r = e.originalResponse;
-      if (!r || r.getStatus() >= 500 && r.getStatus() !== 500) { // no connection for long: again when there is one
+      const r = e.originalResponse, status = r ? r.getStatus() : 0;
+      if (status === 0 || status === 423 || status === 429 || status > 500) { // no connection for long: again when there is one
         tell(item, fill(words.waiting, item.name), "waits");
         sending = false;
         setTimeout(next, 5000);
         return;
       }
-      tell(item, fill(words.refused, item.name, r.getBody().replace(/^REFUSED:\s*/, "") || r.getStatus()), "refused");
-      if (r.getStatus() === 401) location.reload(); // kept: it goes on once inside
-      else end();
+      if (status === 401) { location.reload(); return; } // kept: it goes on once inside
+      tell(item, fill(words.refused, item.name, r.getBody().replace(/^REFUSED:\s*/, "").trim() || status), "refused");
+      if (status !== 500) { end(); return; }
+      // The server could not: the photograph is kept, to be sent again.
+      waiting.shift();
+      sending = false;
+      const again = document.createElement("button");
+      again.textContent = words.again;
+      again.addEventListener("click", () => { again.remove(); tell(item, fill(words.sending, item.name, 0)); waiting.push(item); next(); });
+      item.line.append(again);
+      next();
     },
     onSuccess: (payload) => {
       let taken = {};
@@ -118,12 +126,12 @@ async function next() {
   up.start();
 }
 
-for (const input of document.querySelectorAll("input[type=file]")) {
-  input.addEventListener("change", () => {
-    for (const file of input.files) add(file, input.dataset.kind);
-    input.value = "";
-  });
-}
+document.addEventListener("change", (e) => {
+  const input = e.target;
+  if (!input.dataset.kind) return;
+  for (const file of input.files) add(file, input.dataset.kind);
+  input.value = ""; // or the same photograph could not be chosen again
+});
 window.addEventListener("online", () => { if (!sending) next(); });
 
 // What an earlier page has not sent.
