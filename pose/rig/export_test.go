@@ -108,3 +108,5 @@ func FloorShares(job *Job, camera vision.Camera, obs []Observation, s *State) ([
 	}
 	return readings, f.floorShare(cov, readings)
 }
+
+var IsFrame = isFrame

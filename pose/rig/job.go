@@ -126,6 +126,7 @@ type Epoch struct {
 type Photo struct {
 	Path    string // as the job names it, relative to its folder
 	Station int    // index into Job.Stations
+	Film    bool   // it is a frame of a film
 }
 
 // Priors are what is known before a photograph is taken, as standard

@@ -612,7 +612,7 @@ func (f *Folder) listPhotos(stops []fileStop) error {
 				return fmt.Errorf("%s: %s is filed under station %s and station %s; a photo belongs to one", filepath.Join(f.Dir, JobFile), filepath.Join(f.Dir, photo), other, s.Name)
 			}
 			owner[photo] = s.Name
-			f.Job.Photos = append(f.Job.Photos, Photo{Path: photo, Station: i})
+			f.Job.Photos = append(f.Job.Photos, Photo{Path: photo, Station: i, Film: isFrame(filepath.Join(f.Dir, filepath.FromSlash(photo)))})
 		}
 	}
 	return nil

@@ -70,6 +70,7 @@ type Network struct {
 	Boards          []BoardFound `json:"boards,omitempty"`          // by board seen, where boards may differ
 	CameraWander    *Wandering   `json:"camera_wander,omitempty"`   // where the camera may
 	RollingShutter  *Rolling     `json:"rolling_shutter,omitempty"` // where it may move while it reads a photo
+	Codec           *Codec       `json:"codec,omitempty"`           // of a film's frames
 	Stations        []Stop       `json:"stations"`
 	Camera          *CameraFit   `json:"camera,omitempty"` // where its file states a covariance
 	FloorFlatnessMM float64      `json:"floor_flatness_mm"`
@@ -115,6 +116,13 @@ type Wandering struct {
 type Rolling struct {
 	TurnDeg Scalar `json:"turn_deg"`
 	ShiftMM Scalar `json:"shift_mm"`
+}
+
+// Codec tells how far off a film's codec drew boards, standard deviations of each
+// coordinate, pixels: whole boards, and their edges against their middle.
+type Codec struct {
+	ShiftPx float64 `json:"shift_px"`
+	WarpPx  float64 `json:"warp_px"`
 }
 
 // Stop is a station as the solution found it.
@@ -230,7 +238,8 @@ type fitting struct {
 	rejected   int // corners
 	offViews   []OffView
 	iterations int
-	factor     float64 // chi-square over redundancy, with the corners' covariances as detection states them
+	codec      codecNoise // that the corners' covariances hold
+	factor     float64    // chi-square over redundancy, with the corners' covariances as detection states them
 
 	net *network // of the last fit
 	sum bundle.Summary
@@ -258,10 +267,21 @@ func (f *fitting) fit(width float64, o bundle.Options) (err error) {
 // robust solves while wrong corners are still in. Far from the solution most
 // corners look wrong: the loss narrows as the fit gets better.
 func (f *fitting) robust() error {
+	films, stated := f.job.films(), f.obs
+	if films {
+		f.drawOff(usualCodec)
+	}
 	for _, width := range []float64{10 * robustWidth, robustWidth} {
 		if err := f.fit(width, bundle.Options{MaxIterations: 60, CostTolerance: 1e-7, AcceptLimit: true}); err != nil {
 			return err
 		}
+	}
+	if films {
+		f.coarsen(stated)
+		f.drawOff(usualCodec)
+		return f.weighCodec(func() error {
+			return f.fit(robustWidth, bundle.Options{MaxIterations: 30, CostTolerance: 1e-6, AcceptLimit: true})
+		})
 	}
 	return nil
 }
@@ -341,16 +361,25 @@ const leastFactor = 0.01
 // the job is solved once more, with the priors as they were. Only many redundant corners may say that
 // they are better than stated.
 func (f *fitting) reweigh() error {
+	if f.job.films() {
+		if err := f.weighCodec(func() error { return f.fit(0, bundle.Options{MaxIterations: 60}) }); err != nil {
+			return err
+		}
+	}
 	redundancy := f.sum.Rows - f.sum.Parameters
 	f.factor = 1
 	if redundancy > 0 {
 		f.factor = 2 * f.sum.FinalCost / float64(redundancy)
 	}
-	if f.factor < 1 && redundancy < 1000 {
+	alike := f.net.repeats(f.obs)
+	few := f.factor < 1 && redundancy < 1000
+	if few && alike == nil {
 		return nil
 	}
 	weigh := f.factor
-	if weigh < 1 {
+	if few {
+		weigh = 1
+	} else if weigh < 1 {
 		// What the corners of a view share goes into its pose and does not show in
 		// residuals, so half of the gain is believed. (Views of whole boards state
 		// what their corners share: their factors were 0.92 and 0.95 in two rendered jobs, where half
@@ -359,7 +388,12 @@ func (f *fitting) reweigh() error {
 		weigh = math.Max(math.Sqrt(f.factor), leastFactor)
 	}
 	for v := range f.obs {
-		f.obs[v].weigh(weigh)
+		if alike == nil || alike[v] == 1 {
+			f.obs[v].weigh(weigh)
+			continue
+		}
+		// What photographs from one place share does not show in residuals.
+		f.obs[v].weigh(alike[v] * math.Max(1, weigh))
 	}
 	return f.fit(0, bundle.Options{MaxIterations: 60})
 }
@@ -372,6 +406,9 @@ func (f *fitting) solution() (*Solution, error) {
 	net.Rejected, net.RejectedViews, net.Corners, net.Iterations = f.rejected, f.offViews, f.net.corners, f.iterations
 	net.Redundancy = f.sum.Rows - f.sum.Parameters
 	net.VarianceFactor = f.factor
+	if f.job.films() {
+		net.Codec = &Codec{math.Sqrt(f.codec[codecShift]), math.Sqrt(f.codec[codecWarp])}
+	}
 	cov, err := f.net.p.Covariance()
 	if err != nil {
 		return nil, solveError(err)

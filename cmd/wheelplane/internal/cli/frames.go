@@ -437,7 +437,7 @@ func framesOf(folder *rig.Folder, station int, film string) framePlace {
 }
 
 func (p framePlace) photo(frame int) string {
-	return fmt.Sprintf("%s/%s-%06d.png", p.folder, p.name, frame)
+	return rig.FramePath(p.folder, p.name, frame)
 }
 
 func (p framePlace) onDisk(photo string) string {
