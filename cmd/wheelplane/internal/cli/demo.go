@@ -55,7 +55,7 @@ The boards are flat and printed to scale and the camera is steady, unless
 far as one who has not measured it would; truth.json tells what it truly was.
 
 With --film it films every station instead, as a hand and a rolling shutter do,
-into DIR/films, and takes frames from the films as 'frames' would: some minutes.
+into DIR/films, and takes frames from the films as 'frames' would: a minute or two.
 
 With --whole it goes on to the end of the job: takes target values, asks for
 advice, follows it in the simulator (with hands that miss a little), photographs
@@ -98,7 +98,7 @@ the vehicle as left, measures again and writes the record.`,
 				return Usagef("--corner-px %g: choose 0.001 to 2 pixels", o.cornerPx)
 			}
 			if o.film && !c.Flags().Changed("size") {
-				o.size = fixtures.HandFilm().Width
+				o.size = fixtures.QuickFilm().Width
 			}
 			if o.whole {
 				return app.demoWhole(c.Context(), o)
@@ -110,7 +110,7 @@ the vehicle as left, measures again and writes the record.`,
 	f.StringVar(&o.scene, "scene", fixtures.DefaultScene, "which scene; --list names them")
 	f.Uint64Var(&o.seed, "seed", 1, "everything random comes from it")
 	f.Uint64Var(&o.repeat, "repeat", 0, "measure the seed's vehicle once more: another number, boards clamped anew and other photographs")
-	f.IntVar(&o.size, "size", 4000, "width of the photographs, pixels (of films 1920)")
+	f.IntVar(&o.size, "size", 4000, "width of the photographs, pixels (of films 1280)")
 	f.BoolVar(&o.plain, "plain", false, "photographs by a good camera: even sharpness, no tone curve, no denoising or sharpening")
 	f.Float64Var(&o.bowedMM, "bowed-mm", 0, "bow the boards, each its own way: so many mm along, across and twisted (standard deviations)")
 	f.Float64Var(&o.printOff, "print-off", 0, "print all boards wider by this share, 0.002 for 0.2 percent")

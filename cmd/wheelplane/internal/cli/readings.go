@@ -178,6 +178,9 @@ func compareText(job *rig.Job, result, truth *rig.Result) string {
 func networkText(n *rig.Network) string {
 	text := fmt.Sprintf("%d photos, %d boards seen, %d corners (%d left out), residual %.3f px, chi-square %.2f per degree of freedom\n",
 		n.Photos, n.Views, n.Corners, n.Rejected, n.RMSPx, n.VarianceFactor)
+	if n.Codec != nil {
+		text += fmt.Sprintf("the films' codec draws whole boards off by %.3f px, each its own way (standard deviation): allowed for\n", n.Codec.ShiftPx)
+	}
 	if len(n.Stations) < 2 {
 		return text
 	}

@@ -154,7 +154,7 @@ func place(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 		Numbers: []string{
 			fmt.Sprintf("One photograph taken again makes %s times the information of the three: u goes from %s to %s. One from another place makes %s times: u is %s.", wording.Decimal(once.Times, 2), wording.Decimal(few.U, 4), wording.Decimal(once.U, 4), wording.Decimal(other.Times, 1), wording.Decimal(other.U, 4)),
 			fmt.Sprintf("All three taken again three times, %d photographs instead of %d, give u = %s. The one from another place, with %d photographs in all, gives %s.", often.Photos, few.Photos, wording.Decimal(often.U, 4), other.Photos, wording.Decimal(other.U, 4)),
-			"A second photograph from the same place sees the same rays of light once more. It averages their noise: four times as many halve it, not more. What these rays cannot tell, such as how far away a board is along the line of sight, or how it tilts while it is seen square on, they cannot tell the second time either. A photograph from the side sees just that.",
+			"A second photograph from the same place sees the same rays of light once more. It averages their noise, and not all of that: lens, focus and light make the same of the same picture, so that part of a board's errors is common to photographs from one place and does not average, and u says so. What these rays cannot tell, such as how far away a board is along the line of sight, or how it tilts while it is seen square on, they cannot tell the second time either. A photograph from the side sees just that.",
 			d.against(c),
 		},
 		Picture: draw.Chart{
@@ -162,10 +162,10 @@ func place(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 			X: draw.Axis{Name: "photographs a station", Whole: true}, Y: draw.Axis{Name: fmt.Sprintf("u of total toe, axle %d, degrees", axle), Min: 0, Max: niceTop(few.U)},
 			Lines: []draw.Series{{Name: "from the same three places", Dots: dots, Loose: true}, {Name: "with one from another place", Dots: []draw.Dot{{X: float64(other.Photos), Y: other.U}}, Loose: true}, {Name: "one over the root of the number", Dots: curve, Band: true}},
 		}.Picture(),
-		Caption: "Photographs from the same places follow the rule of averaging, one over the root of their number, more or less. One from another place does not belong to that curve.",
+		Caption: "Photographs from the same places fall short of the rule of averaging, one over the root of their number. One from another place does not belong to that curve.",
 		Bay: []string{
 			"Move your feet. Between two photographs walk a good step or two, change the height, look along the side as well as square on.",
-			"Taking one again is right where the first is blurred. Otherwise it is time lost, and makes u look better than it is.",
+			"Taking one again is right where the first is blurred. Otherwise it is time lost.",
 			"'wheelplane plan DIR' says before the work where to stand, by just this calculation.",
 		},
 		Exercise: []string{
@@ -173,7 +173,7 @@ func place(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 			fmt.Sprintf("b) By the same rule, how many photographs a station from the same three places would it take to reach the u = %s that one from another place gave?", wording.Decimal(other.U, 4)),
 		},
 		Answer: []string{
-			fmt.Sprintf("a) %d photographs instead of %d: %s / √(%d / %d) = %s degrees. Measured: %s. (Twice each: %s foretold, %s measured.) It is about the rule of averaging: what these photographs bring is less noise, and nothing else.",
+			fmt.Sprintf("a) %d photographs instead of %d: %s / √(%d / %d) = %s degrees. Measured: %s. (Twice each: %s foretold, %s measured.) It is less than the rule of averaging gives: what these photographs bring is less noise, and of that only what each has for itself.",
 				often.Photos, few.Photos, wording.Decimal(few.U, 4), often.Photos, few.Photos, wording.Decimal(d.Noise, 4), wording.Decimal(often.U, 4), wording.Decimal(few.U/math.Sqrt2, 4), wording.Decimal(twice.U, 4)),
 			fmt.Sprintf("b) (%s / %s)² = %s times as many: %s × %d = %s a station, against %d with the one from another place.",
 				wording.Decimal(few.U, 4), wording.Decimal(other.U, 4), wording.Decimal(other.Times, 2), wording.Decimal(other.Times, 2), few.Photos, wording.Decimal(math.Ceil(d.Photos-1e-9), 0), other.Photos),
@@ -186,9 +186,9 @@ func place(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 // against holds what u says against the truth.
 func (d *placeData) against(c Class) string {
 	of := func(i int) string { return wording.Decimal(math.Abs(d.Walks[i].Error/d.Walks[i].U), 1) }
-	text := fmt.Sprintf("u counts every photograph's errors as its own. Held against the truth, total toe from the three places is off by %s u, from all four photographs of each by %s u, and with another place by %s u.", of(0), of(3), of(4))
+	text := fmt.Sprintf("Held against the truth, total toe from the three places is off by %s u, from all four photographs of each by %s u, and with another place by %s u.", of(0), of(3), of(4))
 	if !c.Drawn {
-		text += " Photographs from one place share a part of their errors, for lens, light and the look of every board are the same each time. That part does not average, and u does not know of it."
+		text += " Were the errors of photographs from one place taken as each one's own, u of all four of each would be smaller, and not true."
 	}
 	return text
 }
