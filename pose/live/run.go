@@ -9,14 +9,15 @@ import (
 // run is a board at rest in a camera's picture: what its frames since it last
 // moved say together.
 type run struct {
-	ref   pose.SE3 // cameraFromBoard that steps count from
-	a     sym6     // sum of the frames' information
-	b     vec6     // the same times their steps
-	a2    sym6     // sum of the information times its weight squared: old frames count less
-	count int      // frames
-	first float64  // time of its first frame, s
-	last  float64  // and of its latest
-	by    [6][numTaken]float64
+	ref    pose.SE3 // cameraFromBoard that steps count from
+	a      sym6     // sum of the frames' information
+	b      vec6     // the same times their steps
+	a2     sym6     // sum of the information times its weight squared: old frames count less
+	count  int      // frames
+	before int      // of the same rest, that another run has
+	first  float64  // time of its first frame, s
+	last   float64  // and of its latest
+	by     [6][numTaken]float64
 
 	off    int // frames in a row that did not fit
 	recent []frame
@@ -198,10 +199,10 @@ const blockFrames = 8
 // stated variance that is not common to all of them.
 type scatter struct{ single, block average }
 
-// average is of squared steps of six numbers, over what is expected; it begins at
-// 1 with the weight of some.
+// average is of squared steps of six numbers, over what is expected.
 type average struct{ sum, n float64 }
 
+// averageStart is how many values weigh as much as what is thought beforehand.
 const averageStart = 10
 
 func (a *average) add(square float64) {
@@ -215,13 +216,13 @@ func (a *average) add(square float64) {
 	}
 }
 
-func (a *average) value() float64 { return (a.sum + averageStart) / (a.n + averageStart) }
+// value is the average, from what was thought beforehand on.
+func (a *average) value(before float64) float64 {
+	return (a.sum + averageStart*before) / (a.n + averageStart)
+}
 
 // share is the variance of what differs from frame to frame over what is stated.
 func (s *scatter) share() float64 {
-	v := s.single.value()
-	if b := s.block; b.n > 0 {
-		v = math.Max(v, b.value())
-	}
-	return v
+	single := s.single.value(1)
+	return math.Max(single, s.block.value(single))
 }

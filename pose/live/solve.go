@@ -9,6 +9,7 @@ import (
 	"wheelplane/vision"
 
 	"gonum.org/v1/gonum/mat"
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // solver works out the cameras' places and the wheels from the runs.
@@ -18,7 +19,8 @@ type solver struct {
 	lensCol    []int // by camera, of its intrinsics
 	wanderCol  []int // by camera, of its wander; -1: none
 
-	key    []int // what the derivatives below are of
+	key    []int // of the rows
+	of     []int // the key that the derivatives below are of, and the places
 	places []pose.SE3
 	rows   []row
 	unk    []unknown
@@ -27,11 +29,14 @@ type solver struct {
 	joint  *mat.Dense // covariance of [hp; sp]·considered
 }
 
-// row is a run as a measurement of six numbers.
+// row is a run as a measurement of six numbers: of a board that moves, or of one
+// that is where the job has it.
 type row struct {
 	cam, board int
-	wheel      int // index into Watch.wheels, or -1
-	x          int // its board's unknown, or -1
+	run        *run
+	wheel      int  // index into Watch.wheels, or -1
+	x          int  // its board's unknown, or -1
+	zero       bool // of frames before it was touched or kicked
 }
 
 // unknown is a transform of six unknowns: a camera's place or a wheel's board.
@@ -95,15 +100,18 @@ func (w *Watch) layout() (changed bool) {
 		}
 		s.unk = append(s.unk, unknown{ci, -1})
 		for k := range c.boards {
-			if c.boards[k].run == nil || w.latched[k] {
-				continue
+			if t := &c.boards[k]; t.run != nil && !w.latched[k] {
+				r := row{cam: ci, board: k, run: t.run, wheel: -1, x: -1}
+				if w.onAxle(k) {
+					r.wheel = slices.IndexFunc(w.wheels, func(x *watched) bool { return x.board == k })
+				}
+				s.rows = append(s.rows, r)
+				key = append(key, ci*1000+k)
 			}
-			r := row{ci, k, -1, -1}
-			if w.onAxle(k) {
-				r.wheel = slices.IndexFunc(w.wheels, func(x *watched) bool { return x.board == k })
+			if zero := c.boards[k].zero; zero != nil {
+				s.rows = append(s.rows, row{cam: ci, board: k, run: zero, wheel: -1, x: -1, zero: true})
+				key = append(key, -ci*1000-k-1)
 			}
-			s.rows = append(s.rows, r)
-			key = append(key, ci*1000+k)
 		}
 	}
 	for i := range s.rows {
@@ -115,7 +123,7 @@ func (w *Watch) layout() (changed bool) {
 			s.rows[i].x = wheelAt[x]
 		}
 	}
-	changed = !slices.Equal(key, s.key) || len(s.places) != len(s.unk)
+	changed = !slices.Equal(key, s.of) || len(s.places) != len(s.unk)
 	s.key = key
 	for i := range s.unk {
 		if !changed {
@@ -157,9 +165,8 @@ func (w *Watch) start() {
 			continue
 		}
 		x := w.wheels[r.wheel]
-		run := w.cams[r.cam].boards[r.board].run
-		m, _ := run.mean()
-		now := w.cams[r.cam].at.Inverse().Mul(run.ref.Plus(m))
+		m, _ := r.run.mean()
+		now := w.cams[r.cam].at.Inverse().Mul(r.run.ref.Plus(m))
 		if d := now.Minus(x.place); !x.known || pose.Norm(pose.Vec(d[:3])) > 0.02 || pose.Norm(pose.Vec(d[3:])) > 0.02 {
 			x.place, x.known = now, true
 		}
@@ -205,7 +212,7 @@ func (w *Watch) derive() {
 			setBlock(p, 6*i, b.Col, 1, c.at.R)
 			setBlock(p, 6*i+3, b.Col+3, 1, c.at.R)
 		}
-		by := &c.boards[r.board].run.by
+		by := &r.run.by
 		for a := range 6 {
 			add := func(col int, v float64) { p.Set(6*i+a, col, p.At(6*i+a, col)-v) }
 			for k := range vision.NumIntrinsics {
@@ -269,6 +276,7 @@ func (w *Watch) derive() {
 	t.Mul(p, s.considered)
 	s.joint = new(mat.Dense)
 	s.joint.Mul(&t, p.T())
+	s.of = slices.Clone(s.key)
 	s.places = s.places[:0]
 	for _, u := range s.unk {
 		s.places = append(s.places, w.placeOf(u))
@@ -303,7 +311,7 @@ func (w *Watch) hubNow(x int) pose.SE3 {
 // solve finds cameras and wheels from all runs, and derives the readings.
 func (w *Watch) solve() {
 	s := &w.solver
-	w.moment.Readings = w.moment.Readings[:0]
+	w.moment.Readings = nil
 	if !slices.ContainsFunc(w.cams, func(c *camera) bool { return c.located }) {
 		return
 	}
@@ -324,7 +332,10 @@ func (w *Watch) solve() {
 			break
 		}
 	}
-	w.doubtFloor(noise)
+	if w.frames%doubtEvery == 0 && w.doubt(noise[1]) {
+		w.solve()
+		return
+	}
 	w.derived(gain, noise)
 }
 
@@ -334,10 +345,9 @@ func (w *Watch) noise() (parts [2][]sym6) {
 	share := math.Min(1.5, w.spread.share())
 	common := math.Max(commonShare, 1-share)
 	for _, r := range w.solver.rows {
-		run := w.cams[r.cam].boards[r.board].run
-		_, falls := run.mean()
+		_, falls := r.run.mean()
 		falls.scale(math.Max(share, 0.05))
-		all := run.frameCov()
+		all := r.run.frameCov()
 		all.scale(common)
 		all.add(1, &falls)
 		parts[0], parts[1] = append(parts[0], falls), append(parts[1], all)
@@ -366,9 +376,8 @@ func (w *Watch) innovation() *mat.VecDense {
 	rows := w.solver.rows
 	y := mat.NewVecDense(6*len(rows), nil)
 	for i, r := range rows {
-		run := w.cams[r.cam].boards[r.board].run
-		m, _ := run.mean()
-		for k, d := range run.ref.Plus(m).Minus(w.cams[r.cam].at.Mul(w.boardAt(r))) {
+		m, _ := r.run.mean()
+		for k, d := range r.run.ref.Plus(m).Minus(w.cams[r.cam].at.Mul(w.boardAt(r))) {
 			y.SetVec(6*i+k, d)
 		}
 	}
@@ -380,7 +389,7 @@ func (w *Watch) step(noise [2][]sym6) (gain *mat.Dense, largest float64, ok bool
 	s := &w.solver
 	v := s.total(noise[1])
 	var chol mat.Cholesky
-	if !factorize(&chol, v) {
+	if !chol.Factorize(v) {
 		return nil, 0, false
 	}
 	var vh, n mat.Dense
@@ -404,8 +413,6 @@ func (w *Watch) step(noise [2][]sym6) (gain *mat.Dense, largest float64, ok bool
 	}
 	return gain, largest, !math.IsNaN(largest)
 }
-
-func factorize(chol *mat.Cholesky, v *mat.SymDense) bool { return chol.Factorize(v) }
 
 // derived makes the readings. The estimate's error is gain·(hp·e + noise) of the
 // unknowns, with e what the considered parameters are off.
@@ -499,6 +506,100 @@ func (w *Watch) hidden(x *watched) bool {
 	return true
 }
 
-// doubtFloor leaves out floor boards that are not where the job has them, as far
-// as the others show: three in view at least, one of which may be wrong.
-func (w *Watch) doubtFloor(noise [2][]sym6) {}
+// doubtEvery is how many frames go by between such looks.
+const doubtEvery = 6
+
+// How unlikely a disagreement is before something that does not move is said to have
+// been moved, and how likely what is left must be.
+const (
+	doubtFrom  = 1e-5
+	doubtUntil = 1e-3
+)
+
+// doubt finds what is not where the job has it: a floor board that was moved since it
+// was photographed, a wheel that was touched. It tests what does not move against
+// each other, camera by camera, and leaves out the one without which the others
+// agree. It tells whether anything was left out.
+func (w *Watch) doubt(noise []sym6) (dropped bool) {
+	s := &w.solver
+	w.disagree = ""
+	v, y := s.total(noise), w.innovation()
+	for ci := range w.cams {
+		var fixed []int
+		for i, r := range s.rows {
+			if r.cam == ci && r.wheel < 0 && r.run.count+r.run.before >= w.o.SettleFrames {
+				fixed = append(fixed, i)
+			}
+		}
+		if len(fixed) < 2 {
+			continue
+		}
+		all := w.misfit(v, y, fixed, ci)
+		if chance(all, 6*len(fixed)-6) > doubtFrom {
+			continue
+		}
+		best, bestAt := math.Inf(1), -1
+		for i := range fixed {
+			left := slices.Delete(slices.Clone(fixed), i, i+1)
+			if m := w.misfit(v, y, left, ci); len(left) > 1 && m < best {
+				best, bestAt = m, i
+			}
+		}
+		if len(fixed) == 2 { // a wheel is touched more easily than a floor board
+			bestAt = slices.IndexFunc(fixed, func(i int) bool { return w.onAxle(s.rows[i].board) })
+			best = 0
+		}
+		if bestAt < 0 || chance(best, 6*len(fixed)-12) < doubtUntil {
+			w.disagree = "the floor boards in view do not lie to each other as they were photographed: one was moved, or the camera file is of another lens"
+			continue
+		}
+		r := s.rows[fixed[bestAt]]
+		t := &w.cams[ci].boards[r.board]
+		if t.zero = nil; w.onAxle(r.board) {
+			t.touched = true
+		} else {
+			w.latched[r.board] = true
+		}
+		dropped = true
+	}
+	return dropped
+}
+
+// misfit is the squared misfit of some rows of what does not move, in units of their
+// covariance, with the camera where it fits them best.
+func (w *Watch) misfit(v *mat.SymDense, y *mat.VecDense, rows []int, cam int) float64 {
+	s := &w.solver
+	n := 6 * len(rows)
+	at := func(i int) int { return 6*rows[i/6] + i%6 }
+	col := 6 * slices.IndexFunc(s.unk, func(u unknown) bool { return u.cam == cam })
+	vv, h, r := mat.NewSymDense(n, nil), mat.NewDense(n, 6, nil), mat.NewVecDense(n, nil)
+	for i := range n {
+		for j := i; j < n; j++ {
+			vv.SetSym(i, j, v.At(at(i), at(j)))
+		}
+		for j := range 6 {
+			h.Set(i, j, s.hx.At(at(i), col+j))
+		}
+		r.SetVec(i, y.AtVec(at(i)))
+	}
+	var chol mat.Cholesky
+	var vh, a mat.Dense
+	var vr, b, x mat.VecDense
+	if !chol.Factorize(vv) || chol.SolveTo(&vh, h) != nil || chol.SolveVecTo(&vr, r) != nil {
+		return math.Inf(1)
+	}
+	a.Mul(h.T(), &vh)
+	b.MulVec(h.T(), &vr)
+	if x.SolveVec(&a, &b) != nil {
+		return math.Inf(1)
+	}
+	return mat.Dot(r, &vr) - mat.Dot(&b, &x)
+}
+
+// chance is how likely a squared misfit of so many numbers is to be as large.
+func chance(square float64, n int) float64 {
+	if n <= 0 {
+		return 1
+	}
+	return distuv.ChiSquared{K: float64(n)}.Survival(math.Max(0, square))
+}

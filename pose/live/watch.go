@@ -2,6 +2,7 @@ package live
 
 import (
 	"fmt"
+	"maps"
 	"math"
 	"slices"
 
@@ -102,7 +103,11 @@ type Watch struct {
 	knocks  int
 	solver  solver
 	moment  Moment
+	frames  int
 	latched map[int]bool // floor boards that were moved
+	// disagree: what does not move does not agree, and nothing tells which of it is
+	// wrong.
+	disagree string
 }
 
 // watched is a wheel of the axle with its board.
@@ -135,7 +140,12 @@ type track struct {
 	gone  int     // frames since
 	sight Sight
 	since float64
-	away  int // frames in a row that an anchor left out agreed again
+
+	// zero are the frames in which it was still where the job has it: of a wheel's
+	// board its first, if nobody had touched it; of a floor board those before it was
+	// kicked. touched: the wheel was touched, after all.
+	zero    *run
+	touched bool
 }
 
 // New begins to watch an axle. It is an error where no wheel of it carries a board
@@ -184,6 +194,7 @@ func (w *Watch) Step(camera int, seconds float64, views []vision.View) Moment {
 	c := w.cams[camera]
 	w.now = seconds
 	c.frames++
+	w.frames++
 	glances := make([]*glance, len(w.f.Boards))
 	partly := make([]bool, len(w.f.Boards))
 	for i := range views {
@@ -260,7 +271,7 @@ func (w *Watch) follow(c *camera, glances []*glance) {
 		t.run.off++
 		// One frame alone may be a shadow's or a finger's; in motion there is nothing
 		// to be lost.
-		if t.run.off < 2 && t.run.count >= w.o.SettleFrames && w.o.SettleFrames > 2 {
+		if t.run.off < 2 && t.run.count+t.run.before >= w.o.SettleFrames && w.o.SettleFrames > 2 {
 			patient = true
 			glances[k] = nil
 			t.seen, t.gone, t.last = w.now, 0, g
@@ -278,7 +289,9 @@ func (w *Watch) follow(c *camera, glances []*glance) {
 		}
 		c.moving, c.rest, c.knocked, c.located = true, 0, w.now, false
 		for k := range c.boards {
-			c.boards[k].run = nil
+			// The zeros belong to where the camera was.
+			c.boards[k].touched = c.boards[k].touched || w.onAxle(k) && c.boards[k].zero != nil
+			c.boards[k].run, c.boards[k].zero = nil, nil
 		}
 	}
 	for k, g := range glances {
@@ -289,9 +302,18 @@ func (w *Watch) follow(c *camera, glances []*glance) {
 		t.last, t.seen, t.gone = g, w.now, 0
 		switch {
 		case t.run == nil || slices.Contains(changed, k):
+			if t.run != nil && t.zero == nil {
+				t.touched = true // before it was seen at rest for long enough
+			}
 			t.run = begin(g, w.now)
 		default:
 			t.run.take(g, w.now, &w.spread)
+			if w.o.Untouched && w.onAxle(k) && t.zero == nil && !t.touched && t.run.count >= 2*w.o.SettleFrames && c.located {
+				t.zero = t.run
+				t.run = begin(g, w.now)
+				t.run.first, t.run.before = t.zero.first, t.zero.count
+				continue
+			}
 			if t.run.drifted(scale) {
 				if !w.onAxle(k) && !w.latched[k] && w.drift(c, k) {
 					continue
@@ -389,7 +411,11 @@ func (w *Watch) whatMoved(c *camera, glances []*glance, changed, anchors []int) 
 	}
 	if !knocked {
 		for _, k := range moved {
+			// Until then it told where the camera is, and that still stands there.
 			w.latched[k] = true
+			if t := &c.boards[k]; t.run.count >= w.o.SettleFrames {
+				t.zero = t.run
+			}
 		}
 	}
 	return knocked
@@ -442,14 +468,14 @@ func (w *Watch) locate(c *camera) {
 // atRest tells whether a wheel's board rests in a camera's picture.
 func (w *Watch) atRest(c *camera, k int) bool {
 	r := c.boards[k].run
-	return r != nil && r.count >= w.o.SettleFrames && !c.moving
+	return r != nil && r.count+r.before >= w.o.SettleFrames && !c.moving
 }
 
 // tell sums up.
 func (w *Watch) tell() {
 	m := &w.moment
 	m.Seconds, m.Knocks = w.now, w.knocks
-	m.Boards = m.Boards[:0]
+	m.Boards = nil
 	for ci, c := range w.cams {
 		for k := range c.boards {
 			if t := &c.boards[k]; t.sight != "" {
@@ -534,8 +560,20 @@ func (w *Watch) say() string {
 	case Settled:
 		text = fmt.Sprintf("settled for %.0f s", w.now-w.since)
 	}
-	for k := range w.latched {
-		text += fmt.Sprintf("; floor board %s was moved and is left out", name(k))
+	for _, k := range slices.Sorted(maps.Keys(w.latched)) {
+		text += fmt.Sprintf("; board %s is not where it was photographed and is left out", name(k))
+	}
+	if w.disagree != "" {
+		text += "; " + w.disagree
+	}
+	if w.o.Untouched {
+		for _, x := range w.wheels {
+			for _, c := range w.cams {
+				if t := &c.boards[x.board]; t.touched && t.zero == nil {
+					text += fmt.Sprintf("; %s does not stand as it was photographed, or the camera was moved since: its readings come from the floor boards alone", w.f.Wheels[x.wheel].Wheel)
+				}
+			}
+		}
 	}
 	return text
 }
