@@ -549,11 +549,12 @@ func (w *Watch) say() string {
 		text = "the camera was moved; it is finding its place again"
 	case Hidden:
 		text = "hidden:"
-		for i, x := range w.wheels {
-			if i > 0 {
-				text += ","
+		lead := ""
+		for _, x := range w.wheels {
+			if x.known {
+				text += lead + " board " + name(x.board) + " on " + w.f.Wheels[x.wheel].Wheel.String()
+				lead = ","
 			}
-			text += " board " + name(x.board) + " on " + w.f.Wheels[x.wheel].Wheel.String()
 		}
 	case Moving:
 		text = "moving"

@@ -34,6 +34,7 @@ type demoOptions struct {
 	list       bool
 	whole      bool
 	film       bool
+	live       bool
 }
 
 func newDemoCommand(app *App) *cobra.Command {
@@ -57,6 +58,10 @@ far as one who has not measured it would; truth.json tells what it truly was.
 With --film it films every station instead, as a hand and a rolling shutter do,
 into DIR/films, and takes frames from the films as 'frames' would: a minute or two.
 
+With --live it films an axle that is adjusted, too, as a webcam on a tripod sees it:
+DIR/watch.avi, with the webcam's camera file and, in watch.json, the truth of every
+frame. 'watch' reads it.
+
 With --whole it goes on to the end of the job: takes target values, asks for
 advice, follows it in the simulator (with hands that miss a little), photographs
 the vehicle as left, measures again and writes the record.`,
@@ -65,6 +70,7 @@ the vehicle as left, measures again and writes the record.`,
   wheelplane demo /tmp/sweep --scene sweep --no-pictures
   wheelplane demo /tmp/worn --bowed-mm 0.3 --print-off 0.002 --wander
   wheelplane demo /tmp/walk --film --scene harbour-car
+  wheelplane demo /tmp/live --live --size 2000
   wheelplane demo /tmp/job --whole --no-pictures
   wheelplane demo --list`,
 		Args:              atMost(1),
@@ -92,6 +98,8 @@ the vehicle as left, measures again and writes the record.`,
 				return Usagef("--film films one measurement with a steady lens: leave --whole, --no-pictures and --wander out")
 			case o.film && c.Flags().Changed("size") && (o.size < 640 || o.size > 3840 || o.size%32 != 0):
 				return Usagef("--size %d: choose a multiple of 32 from 640 to 3840 for a film", o.size)
+			case o.live && (o.whole || o.noPictures || o.film):
+				return Usagef("--live needs one job with photographs: leave --whole, --no-pictures and --film out")
 			case o.whole && o.photosOnly:
 				return Usagef("--photos-only ends where --whole goes on: choose one")
 			case o.noPictures && !(o.cornerPx >= 0.001 && o.cornerPx <= 2):
@@ -120,6 +128,7 @@ the vehicle as left, measures again and writes the record.`,
 	f.Float64Var(&o.cornerPx, "corner-px", 0.03, "standard deviation of drawn corners, x and y each, pixels")
 	f.BoolVar(&o.whole, "whole", false, "go on to the record: targets, advice followed in the simulator, readings as left")
 	f.BoolVar(&o.film, "film", false, "film every station instead of photographing it, and pick frames from the films")
+	f.BoolVar(&o.live, "live", false, "also film an axle while it is adjusted, for 'watch'")
 	f.BoolVar(&o.list, "list", false, "name the scenes")
 	var names []string
 	for _, n := range fixtures.SceneNames() {
@@ -187,6 +196,11 @@ func (a *App) demo(ctx context.Context, o demoOptions) error {
 	if err != nil {
 		return err
 	}
+	if o.live {
+		if err := a.filmWatch(ctx, scene, o.dir); err != nil {
+			return err
+		}
+	}
 	if o.photosOnly {
 		if a.JSON {
 			return a.printJSON(truth)
@@ -211,6 +225,9 @@ func (a *App) demo(ctx context.Context, o demoOptions) error {
 	a.printf("\njob folder: %s\n", o.dir)
 	for _, p := range pictures {
 		a.printf("picture:    %s\n", p)
+	}
+	if o.live {
+		a.printf("film:       %s; watch it with: wheelplane watch %s --axle %d --film %s --lens %s\n", filepath.Join(o.dir, watchFilm), o.dir, watchedAxle, filepath.Join(o.dir, watchFilm), filepath.Join(o.dir, watchLens))
 	}
 	if path := filepath.Join(o.dir, demoJigFile); o.scene == "jig" {
 		a.printf("jig file:   %s; compare with: wheelplane jig %s %s\n", path, path, o.dir)

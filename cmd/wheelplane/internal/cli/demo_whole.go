@@ -258,7 +258,7 @@ func (w *wholeJob) againstText() string {
 }
 
 // madeByDemo is what a demo leaves in its folder.
-var madeByDemo = []string{"photos", "films", "annotated", rig.JobFile, rig.TruthFile, rig.ResultFile, "camera.yaml", demoJigFile, spec.File, visit.File,
+var madeByDemo = []string{"photos", "films", "annotated", rig.JobFile, rig.TruthFile, rig.ResultFile, "camera.yaml", demoJigFile, spec.File, visit.File, watchFilm, watchLens, watchTruth,
 	".wheelplane", "record.pdf", "record.html", "record.csv", "record.json"}
 
 // makeFolders makes the folders of a scene's photographs.

@@ -103,32 +103,32 @@ func (a *App) watch(ctx context.Context, o watchOptions) error {
 	if err != nil {
 		return BadInput(err)
 	}
-	var screen *watchScreen
-	defer func() { screen.close() }()
+	each, done := a.tellFrames(folder.Job, o)
+	defer done()
+	if err := a.watchFrames(ctx, o, folder, each); err != nil && !errors.Is(err, errEnough) {
+		return err
+	}
+	return ctx.Err()
+}
+
+// tellFrames tells of every frame, as JSON or on the screen, and ends after as many as
+// were asked for.
+func (a *App) tellFrames(job *rig.Job, o watchOptions) (each func(watchedFrame) error, done func()) {
+	screen := a.watchScreen(job, o.axle)
 	frames := 0
-	err = a.watchFrames(ctx, o, folder, func(w watchedFrame) error {
+	return func(w watchedFrame) error {
 		if a.JSON {
 			if err := json.NewEncoder(a.Stdout).Encode(w); err != nil {
 				return err
 			}
 		} else {
-			if screen == nil {
-				screen = a.watchScreen(folder.Job, o.axle)
-			}
 			screen.show(w)
 		}
 		if frames++; o.frames > 0 && frames >= o.frames {
 			return errEnough
 		}
 		return nil
-	})
-	switch {
-	case errors.Is(err, errEnough):
-		return nil
-	case err != nil:
-		return err
-	}
-	return ctx.Err()
+	}, screen.close
 }
 
 // watchFrames measures a job and calls each with what its cameras then see.
@@ -168,13 +168,18 @@ func (a *App) watchFrames(ctx context.Context, o watchOptions, folder *rig.Folde
 	if err != nil {
 		return Unmeasurable(fmt.Errorf("%s: %w", o.dir, err))
 	}
+	return watchFrom(ctx, footing, cameras, o, targets, rule, each)
+}
+
+// watchFrom watches from where a solved job leaves off.
+func watchFrom(ctx context.Context, footing *rig.Footing, cameras []watching.Camera, o watchOptions, targets []spec.Target, rule align.Rule, each func(watchedFrame) error) error {
 	setup := watching.Setup{Footing: footing, Axle: o.axle, Cameras: cameras}
 	setup.Untouched = o.untouched
 	if len(o.folders) > 0 {
 		setup.SettleFrames = 2
 	}
-	err = watching.Run(ctx, setup, func(f watching.Frame) error {
-		return each(watchedOf(job, station, f, targets, rule))
+	err := watching.Run(ctx, setup, func(f watching.Frame) error {
+		return each(watchedOf(footing.Job, footing.Station, f, targets, rule))
 	})
 	if err != nil && !errors.Is(err, errEnough) {
 		return BadInput(err)

@@ -62,6 +62,9 @@ type Frame struct {
 	Lost   string  // a camera that gives nothing, in a sentence; "": all do
 }
 
+// hangs is how long the end waits for a camera to give up its last frame.
+const hangs = 2 * time.Second
+
 // silentPause is how long a camera that gives nothing is left alone.
 const silentPause = time.Second
 
@@ -94,8 +97,16 @@ func Run(ctx context.Context, s Setup, each func(Frame) error) error {
 	}
 	ctx, stop := context.WithCancel(ctx)
 	var wg sync.WaitGroup
-	defer wg.Wait()
-	defer stop()
+	defer func() {
+		stop()
+		// A camera that hangs is not waited for.
+		done := make(chan struct{})
+		go func() { wg.Wait(); close(done) }()
+		select {
+		case <-done:
+		case <-time.After(hangs):
+		}
+	}()
 	out := make(chan taken)
 	for i, c := range s.Cameras {
 		wg.Go(func() { follow(ctx, i, c.Source, trackers[i], out) })
