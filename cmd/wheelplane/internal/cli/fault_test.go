@@ -25,7 +25,7 @@ import (
 	"wheelplane/vision"
 )
 
-var kills = flag.Int("kills", 15, "how many runs TestKilled kills")
+var kills = flag.Int("kills", 8, "how many runs TestKilled kills")
 
 // knownJob makes a job that measures in a moment: its photographs are known to the
 // store already, with corners drawn, so nothing looks at the files.
