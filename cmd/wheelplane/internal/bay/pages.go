@@ -38,6 +38,7 @@ func pages() (*template.Template, error) {
 			return text, nil
 		},
 		"join":     func(list []string) string { return strings.Join(list, ", ") },
+		"minus":    func(a, b int) int { return a - b },
 		"sentence": sentence,
 		"ended": func(s string) string {
 			if s = sentence(s); s != "" && !strings.ContainsAny(s[len(s)-1:], ".!?:") {

@@ -675,7 +675,7 @@ func (b *bench) here(f *rig.Folder) int {
 	if err != nil {
 		return len(f.Job.Stations) - 1
 	}
-	w.Shows = b.shows
+	w.Shows, w.AsTheyCome = b.shows, true // as the view has it: measured is not yet left
 	return w.Here()
 }
 

@@ -188,13 +188,24 @@ func (w *Window) Eval(script string, what any) {
 }
 
 // Press presses the button or link with this text, in the part of the page that a
-// selector names ("" for anywhere), by a finger on a screen of touch.
+// selector names ("" for anywhere). It must be there to be pressed.
 func (w *Window) Press(in, text string) {
 	w.t.Helper()
 	w.Wait(fmt.Sprintf("a button %q", text), fmt.Sprintf("Boolean(%s)", button(in, text)))
-	var at struct{ X, Y float64 }
-	w.Eval(fmt.Sprintf(`(() => { const b = %s; b.scrollIntoView({block: "center"}); const r = b.getBoundingClientRect(); return {X: r.x + r.width/2, Y: r.y + r.height/2}; })()`, button(in, text)), &at)
-	w.run(chromedp.MouseClickXY(at.X, at.Y))
+	// Found, seen to be uncovered and pressed in one go: the page may change meanwhile.
+	covered := ""
+	w.Eval(fmt.Sprintf(`(() => {
+		const b = %s;
+		if (!b) return "it is gone";
+		b.scrollIntoView({block: "center"});
+		const r = b.getBoundingClientRect(), top = document.elementFromPoint(r.x + r.width / 2, r.y + r.height / 2);
+		if (!top || !(b.contains(top) || top.contains(b))) return top ? top.outerHTML.slice(0, 90) : "the edge of the screen";
+		b.click();
+		return "";
+	})()`, button(in, text)), &covered)
+	if covered != "" {
+		w.t.Fatalf("%s: the button %q is covered by %s", w.screen.Name, text, covered)
+	}
 }
 
 func button(in, text string) string {
