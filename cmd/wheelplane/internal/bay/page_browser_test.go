@@ -271,3 +271,73 @@ func TestPages(t *testing.T) {
 		}
 	}
 }
+
+// The page by keyboard, what two windows see, and what somebody is typing meanwhile.
+func TestKeysAndNews(t *testing.T) {
+	program := baytest.Start(t)
+	s, server, url := opened(t)
+	w, other := program.Open(t, baytest.Laptop), program.Open(t, baytest.Phone)
+	w.Look(false)
+	enter(w, server, url, "/")
+	w.Wait("to be connected", `typeof Idiomorph === "object" && document.readyState === "complete"`)
+	focus := func(what string) {
+		t.Helper()
+		w.Wait("focus on "+what, fmt.Sprintf(`document.activeElement.matches(%q)`, what))
+	}
+	w.Keys("\t")
+	focus(".skip")
+	w.Keys("\r")
+	focus("#now")
+	w.Keys("2")
+	focus("#readings")
+	w.Keys("3")
+	focus("#stations")
+	w.Keys("1")
+	focus("#now")
+	w.Keys("l")
+	w.Wait("the dark look", `document.documentElement.dataset.look === "dark" && getComputedStyle(document.body).backgroundColor === "rgb(16, 25, 29)"`)
+	w.Keys("u")
+	w.Wait("undo", `!document.querySelector("[data-key=u]").disabled`)
+	undone := func() int {
+		s.mu.Lock()
+		defer s.mu.Unlock()
+		return s.undone
+	}
+	for end := time.Now().Add(30 * time.Second); undone() == 0 && time.Now().Before(end); time.Sleep(20 * time.Millisecond) {
+	}
+	if n := undone(); n != 1 {
+		t.Errorf("u undid %d steps", n)
+	}
+
+	// What somebody types stays when the other window changes the job, and the page
+	// shows the change.
+	w.Eval(`document.querySelector("input[name=epoch]").focus()`, nil)
+	w.Eval(`document.querySelector("input[name=epoch]").value = ""`, nil)
+	w.Keys("as left, 1")
+	enter(other, server, url, "/phone")
+	other.Wait("the phone's page", `document.querySelector(".latest")`)
+	other.Eval(`fetch("/do", {method: "POST", body: new URLSearchParams({do: "show", view: "check"})}).then((r) => r.status)`, nil)
+	w.Wait("news of the other window", `document.getElementById("now-title").textContent === "Chocks and brakes"`)
+	other.Wait("its own change", `document.getElementById("now-title").textContent === "Chocks and brakes"`)
+	w.Wait("what was typed", `document.activeElement.name === "epoch" && document.activeElement.value === "as left, 1"`)
+	w.Press("#now", "Bad")
+	w.Wait("to be told why not", `document.getElementById("said").textContent.includes("say in the note what is bad")`)
+	w.Press("#now", "Done, good")
+	w.Wait("that to be gone", `document.getElementById("said").hidden`)
+	s.mu.Lock()
+	if len(s.acted) != 1 || s.acted[0].With["what"] != "brakes" || s.acted[0].With["result"] != "ok" {
+		t.Errorf("the presses came as %v", s.acted)
+	}
+	s.mu.Unlock()
+
+	// Live values change in place.
+	l := live("settled")
+	s.live <- l
+	w.Wait("live readings", `document.querySelector("section#live.settled")`)
+	w.Eval(`document.querySelector("#live strong").dataset.mine = "1"`, nil)
+	next := *l
+	next.Readings = append([]bay.Reading(nil), l.Readings...)
+	next.Readings[0].Value = "0.044"
+	s.live <- &next
+	w.Wait("the next value, in the same place", `document.querySelector("#live strong[data-mine]").textContent === "0.044"`)
+}
