@@ -190,10 +190,7 @@ func TestTrackerMemory(t *testing.T) {
 	w := watching(t, 1)
 	w.Hands = []fixtures.Hand{{From: 0.2, To: 0.3, Board: w.Seen()[0], Share: 1}}
 	reel := w.NewReel(fixtures.WebcamOptics(), 1)
-	frames := 300
-	if *trackLong {
-		frames = 18000 // ten minutes
-	}
+	frames := *trackFrames
 	var pictures []*image.Gray
 	for k := range 12 {
 		pictures = append(pictures, reel.Frame(k))
@@ -221,7 +218,7 @@ func TestTrackerMemory(t *testing.T) {
 	}
 }
 
-var trackLong = flag.Bool("track-long", false, "track ten minutes of frames")
+var trackFrames = flag.Int("track-frames", 120, "how many frames to track in the test of memory; 18000 are ten minutes")
 
 // residentMB is the process's memory, MB; 0 where it cannot be told.
 func residentMB() int {

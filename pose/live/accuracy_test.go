@@ -12,7 +12,7 @@ import (
 // Over drawn vehicles, clamps, floors, cameras and their places, adjustments and
 // noise, the readings' errors are as stated: their squares over u² have mean 1.
 func TestErrorsAreAsStated(t *testing.T) {
-	runs := 12
+	runs := 8
 	if *accuracy {
 		runs = 150
 	}
@@ -60,19 +60,19 @@ func TestErrorsAreAsStated(t *testing.T) {
 // the part of their uncertainty that is stated to be noise.
 func TestNoiseIsAsStated(t *testing.T) {
 	b := newBay(t, "yard-truck", 1, align.Left, 3, live.Options{})
-	const runs = 80
+	const runs = 60
 	var values [2][]float64
 	var stated [2]float64
 	for run := range runs {
 		b.again(t, live.Options{})
-		m := b.run(0, 40, 0.03, uint64(1000+run))
+		m := b.run(0, 20, 0.03, uint64(1000+run))
 		for i := range values {
 			values[i] = append(values[i], m.Readings[i].Value)
 			stated[i] += m.Readings[i].UNoise / runs
 		}
 	}
 	for i, v := range values {
-		if r := spread(v) / stated[i]; r < 0.8 || r > 1.2 {
+		if r := spread(v) / stated[i]; r < 0.75 || r > 1.25 {
 			t.Errorf("reading %d scatters by %.2f of what is stated", i, r)
 		} else {
 			t.Logf("reading %d scatters by %.2f of %.5f degrees", i, r, stated[i]*180/math.Pi)

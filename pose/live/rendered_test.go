@@ -13,7 +13,7 @@ import (
 // In rendered frames with fresh noise, tracked, settled readings scatter from run to
 // run by what is stated to be noise, and lie as near to the truth as stated.
 func TestRendered(t *testing.T) {
-	runs, frames := 5, 13
+	runs, frames := 4, 12
 	if *accuracy {
 		runs, frames = 40, 30
 	}
