@@ -280,13 +280,7 @@ func TestHostileRequests(t *testing.T) {
 	}
 }
 
-// sending is an upload as tus has it.
-type sending struct {
-	c    *http.Client
-	at   string
-	data []byte
-}
-
+// meta and send are an upload as tus has it.
 func meta(kv ...string) string {
 	var out []string
 	for i := 0; i+1 < len(kv); i += 2 {
