@@ -56,7 +56,7 @@ The boards are flat and printed to scale and the camera is steady, unless
 far as one who has not measured it would; truth.json tells what it truly was.
 
 With --film it films every station instead, as a hand and a rolling shutter do,
-into DIR/films, and takes frames from the films as 'frames' would: a minute or two.
+into DIR/films, and takes frames from the films as 'frames' would: some minutes.
 
 With --live it films an axle that is adjusted, too, as a webcam on a tripod sees it:
 DIR/watch.avi, with the webcam's camera file and, in watch.json, the truth of every
