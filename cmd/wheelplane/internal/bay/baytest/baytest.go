@@ -57,7 +57,12 @@ func Start(t *testing.T) *Program {
 	if path == "" {
 		t.Skip("chromium is not installed")
 	}
-	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.UserDataDir(t.TempDir()),
+	// Not t.TempDir: Chromium's helpers write a moment longer than it lives itself.
+	own, err := os.MkdirTemp("", "bay-browser-")
+	if err != nil {
+		t.Fatal(err)
+	}
+	options := append(chromedp.DefaultExecAllocatorOptions[:], chromedp.ExecPath(path), chromedp.UserDataDir(own),
 		chromedp.NoSandbox, chromedp.DisableGPU, chromedp.WSURLReadTimeout(2*time.Minute))
 	for _, flag := range []string{"disable-quic", "disable-background-networking", "disable-component-update", "disable-sync"} {
 		options = append(options, chromedp.Flag(flag, true))
@@ -67,6 +72,13 @@ func Start(t *testing.T) *Program {
 	t.Cleanup(func() {
 		stop()
 		end()
+		for range 50 {
+			if os.RemoveAll(own) == nil {
+				return
+			}
+			time.Sleep(100 * time.Millisecond)
+		}
+		t.Logf("left behind: %s", own)
 	})
 	if err := chromedp.Run(ctx); err != nil {
 		t.Fatalf("%s does not start: %v", path, err)
