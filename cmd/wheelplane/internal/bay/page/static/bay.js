@@ -16,11 +16,20 @@ async function refresh() {
     morphStyle: "innerHTML",
     ignoreActiveValue: true,
     callbacks: { // what somebody is filling in stays
-      beforeNodeMorphed: (old) => old.id !== "sending" && !(old instanceof HTMLElement && old.matches("input,select,textarea") && old === document.activeElement),
+      beforeNodeMorphed: (old, its) => old.id !== "sending" && !(old instanceof HTMLElement && old.matches("input,select,textarea") && (old === document.activeElement || filled(old, its))),
       beforeAttributeUpdated: (name, node) => !(name === "open" && node.tagName === "DETAILS") && !(node.tagName === "BUTTON" && name === "disabled"),
     },
   });
   for (const d of part.querySelectorAll("details")) if (open.has(d.className)) d.open = true;
+}
+
+// filled tells whether somebody has put something into a field, and the new page has
+// that field too.
+function filled(field, its) {
+  if (field.type === "hidden" || its.name !== field.name) return false;
+  if (field.type === "radio" || field.type === "checkbox") return field.checked !== field.defaultChecked;
+  if (field.options) return field.selectedIndex !== Math.max(0, [...field.options].findIndex((o) => o.defaultSelected));
+  return field.value !== field.defaultValue;
 }
 
 let soon = 0;
@@ -68,7 +77,10 @@ document.addEventListener("submit", async (e) => {
   try {
     const answer = await fetch("/do", { method: "POST", headers: { "X-Part": "1" }, body: form.enctype === "multipart/form-data" ? new FormData(form) : new URLSearchParams(new FormData(form)) });
     if (!answer.ok) say(document.body.dataset.error + ": " + (await answer.text()));
-    else say("");
+    else {
+      say("");
+      form.reset(); // what was sent is not being filled in any more
+    }
     await refresh();
   } catch {
     say(document.body.dataset.error);
