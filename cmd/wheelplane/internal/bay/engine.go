@@ -39,7 +39,7 @@ func (n NotYet) Error() string { return n.Err.Error() }
 
 // Action is what a button sends.
 type Action struct {
-	Do string // begin, tell, targets, station, hang, forget, visit, record
+	Do string `json:"do"` // begin, tell, targets, station, hang, forget, visit, record
 	// What belongs to it:
 	//   begin    layout, name, pairs     a new job
 	//   tell     what, result, note      of a check: ok, bad, skipped
@@ -49,7 +49,7 @@ type Action struct {
 	//   forget   photo                   out of the job
 	//   visit    key, value
 	//   record                           written anew
-	With map[string]string
+	With map[string]string `json:"with"`
 }
 
 // Upload is a file that has arrived whole.

@@ -88,9 +88,8 @@ func (b *bench) Act(a bay.Action) error {
 		o := checkOptions{dir: b.dir, what: get("what"), result: get("result"), note: get("note"), now: now()}
 		return b.step(o.what+": "+o.result, []string{visit.File}, func() error { return b.app.check(o) })
 	case "targets":
-		// It holds the job itself.
-		return b.journal.Do("target values "+get("spec"), []string{spec.File}, func() error {
-			return b.app.specUse(context.Background(), specUseOptions{dir: b.dir, name: get("spec")})
+		return b.step("target values "+get("spec"), []string{spec.File}, func() error {
+			return b.app.specUse(context.Background(), specUseOptions{dir: b.dir, name: get("spec"), held: true})
 		})
 	case "visit":
 		return b.step(get("key")+" "+get("value"), []string{visit.File}, func() error {

@@ -169,6 +169,7 @@ type specUseOptions struct {
 	dir, name  string
 	diameterMM float64
 	in         io.Reader // to ask on; nil: nobody is there
+	held       bool      // the job is held already
 }
 
 func newSpecUseCommand(app *App) *cobra.Command {
@@ -226,7 +227,12 @@ func (a *App) specUse(ctx context.Context, o specUseOptions) error {
 		return BadInput(err)
 	}
 	path := filepath.Join(o.dir, spec.File)
-	err = a.editing(ctx, o.dir, func() error { return writeFile(path, these(s.Text())) })
+	write := func() error { return writeFile(path, these(s.Text())) }
+	if o.held {
+		err = write()
+	} else {
+		err = a.editing(ctx, o.dir, write)
+	}
 	if err != nil {
 		return err
 	}

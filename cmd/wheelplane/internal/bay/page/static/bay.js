@@ -52,17 +52,17 @@ function showLive(live) {
   const box = document.getElementById("live");
   if (!box) return;
   const values = box.querySelectorAll(".reading");
-  if (box.tagName !== "SECTION" || values.length !== (live.Readings || []).length || !box.classList.contains(live.State)) { refreshSoon(); return; }
-  box.querySelector(".say").textContent = live.Say;
-  live.Readings.forEach((r, i) => {
-    values[i].querySelector("strong").textContent = r.Value;
-    values[i].querySelector(".u").textContent = "± " + r.U;
+  if (box.tagName !== "SECTION" || values.length !== (live.readings || []).length || !box.classList.contains(live.state)) { refreshSoon(); return; }
+  box.querySelector(".say").textContent = live.say;
+  live.readings.forEach((r, i) => {
+    values[i].querySelector("strong").textContent = r.value;
+    values[i].querySelector(".u").textContent = "± " + r.u;
     const mark = values[i].querySelector(".value"), spread = values[i].querySelector(".spread");
     if (mark) {
       const on = (share) => Math.max(1, Math.min(119, 30 + 60 * share));
-      mark.setAttribute("d", "M" + on(r.At) + " 0v16");
-      spread.setAttribute("x1", on(r.At - r.Width));
-      spread.setAttribute("x2", on(r.At + r.Width));
+      mark.setAttribute("d", "M" + on(r.at) + " 0v16");
+      spread.setAttribute("x1", on(r.at - r.width));
+      spread.setAttribute("x2", on(r.at + r.width));
     }
   });
 }
