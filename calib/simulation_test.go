@@ -2,6 +2,7 @@ package calib
 
 import (
 	"context"
+	"flag"
 	"math"
 	"testing"
 
@@ -9,6 +10,8 @@ import (
 
 	"wheelplane/vision"
 )
+
+var accuracy = flag.Bool("accuracy", false, "all simulated worlds, not every other")
 
 // normalised runs a simulation n times and returns the mean squares of the
 // intrinsics' errors over their stated uncertainty, each and together, and the
@@ -79,6 +82,10 @@ func bentBoard(s *simulation, seed uint64) {
 // The stated uncertainty is true: errors of simulated calibrations, over it,
 // have mean square one. The truth is known; nothing here comes from the code
 // under test but the projection, which is tested against OpenCV in vision.
+//
+//	go test ./calib -run UncertaintyIsTrue -accuracy -v
+//
+// is the whole of it; without the flag every other world is left out.
 func TestUncertaintyIsTrue(t *testing.T) {
 	if testing.Short() {
 		t.Skip("a statistic over many calibrations")
@@ -90,25 +97,29 @@ func TestUncertaintyIsTrue(t *testing.T) {
 		draw   func(*simulation, uint64)
 		opts   Options
 		lo, hi float64
+		rare   bool // with -accuracy only
 	}{
 		{name: "independent corners, perfect board", opts: Options{PerfectBoard: true}, lo: 0.8, hi: 1.25},
-		{name: "each corner with its own covariance", change: func(s *simulation) { s.unevenly = true }, lo: 0.7, hi: 1.25},
+		{name: "each corner with its own covariance", change: func(s *simulation) { s.unevenly = true }, lo: 0.7, hi: 1.25, rare: true},
 		{name: "a board as boards are", draw: bentBoard, lo: 0.8, hi: 1.25},
-		{name: "detection states half its error", change: func(s *simulation) { s.stated = 0.5 }, lo: 0.8, hi: 1.25},
+		{name: "detection states half its error", change: func(s *simulation) { s.stated = 0.5 }, lo: 0.8, hi: 1.25, rare: true},
 		{name: "one corner in twenty is wrong", change: func(s *simulation) { s.wrong = 0.05 }, lo: 0.75, hi: 1.25},
 		// Below 1, for a lens that keeps still is not known to.
 		// Three or five photographs' scatter is uncertain itself, for which the
 		// uncertainty allows.
-		{name: "five photographs", change: func(s *simulation) { s.views = 5 }, lo: 0.6, hi: 1.25},
+		{name: "five photographs", change: func(s *simulation) { s.views = 5 }, lo: 0.6, hi: 1.25, rare: true},
 		// Far below 1 (0.66 over 60 other seeds at a bend of 0.001): the bends leave
 		// room for a lens that might wander, and here does not.
-		{name: "a board that bends in the hand", change: func(s *simulation) { s.bend = 0.004 }, draw: bentBoard, lo: 0.3, hi: 1.25},
+		{name: "a board that bends in the hand", change: func(s *simulation) { s.bend = 0.004 }, draw: bentBoard, lo: 0.3, hi: 1.25, rare: true},
 		{name: "corners that hang together", change: func(s *simulation) { s.together, s.noisePx = true, 0.02 }, draw: bentBoard, lo: 0.6, hi: 1.25},
-		{name: "together, but for what is not smooth", change: func(s *simulation) { s.together, s.smooth, s.noisePx = true, true, 0.02 }, draw: bentBoard, lo: 0.4, hi: 1.25},
+		{name: "together, but for what is not smooth", change: func(s *simulation) { s.together, s.smooth, s.noisePx = true, true, 0.02 }, draw: bentBoard, lo: 0.4, hi: 1.25, rare: true},
 		{name: "autofocus breathes by 0.1 %", change: func(s *simulation) { s.breathe = 0.001 }, draw: bentBoard, lo: 0.7, hi: 1.25},
-		{name: "autofocus, sharp corners", change: func(s *simulation) { s.breathe, s.noisePx = 0.001, 0.01 }, draw: bentBoard, lo: 0.6, hi: 1.25},
+		{name: "autofocus, sharp corners", change: func(s *simulation) { s.breathe, s.noisePx = 0.001, 0.01 }, draw: bentBoard, lo: 0.6, hi: 1.25, rare: true},
 		{name: "a stabiliser moves the principal point", change: func(s *simulation) { s.jitterPx = 2 }, draw: bentBoard, lo: 0.6, hi: 1.25},
 	} {
+		if c.rare && !*accuracy {
+			continue
+		}
 		t.Run(c.name, func(t *testing.T) {
 			s := plain
 			if c.change != nil {

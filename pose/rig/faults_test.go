@@ -16,7 +16,7 @@ import (
 // one, and for one seed for whole boards too.
 func TestMishaps(t *testing.T) {
 	const deg = math.Pi / 180
-	for _, c := range []struct {
+	for i, c := range []struct {
 		name   string
 		do     func(s *fixtures.Scene)
 		kind   rig.FaultKind
@@ -43,6 +43,9 @@ func TestMishaps(t *testing.T) {
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			for round := range seeds(3) {
+				if !*allJobs && round != uint64(1+2*(i%2)) { // corners that err alone, or together, in turn
+					continue
+				}
 				seed := 1 + (round-1)%2
 				scene := "yard-truck"
 				if c.kind == rig.VehicleMoved { // a level floor makes other photographs nearly as likely
