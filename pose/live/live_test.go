@@ -128,6 +128,52 @@ func TestSettles(t *testing.T) {
 	}
 }
 
+// A camera on each side tells total toe, also while only one of them sees its wheel
+// turned; and what both tell of their own wheels stays as it is stated.
+func TestBothSides(t *testing.T) {
+	left := newBay(t, "yard-truck", 1, align.Left, 1, live.Options{})
+	right, err := left.scene.Watch(1, align.Right, 5)
+	if err != nil {
+		t.Fatal(err)
+	}
+	turns := []fixtures.Turn{{From: 1, To: 1.5, Left: 0.006}, {From: 3, To: 3.5, Right: -0.004}}
+	left.w.Turns, right.Turns = turns, turns
+	both, err := live.New(left.foot, 1, []live.CameraSpec{{Lens: &left.w.Lens}, {Lens: &right.Lens}}, live.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	left.watch = both
+	settled := 0
+	var before, after float64
+	for k := range 150 {
+		at := left.w.Time(k)
+		var m live.Moment
+		for camera, w := range []*fixtures.Watching{left.w, right} {
+			m = both.Step(camera, at, w.DrawViews(at, 0.03, uint64(2*k+camera)))
+		}
+		toe := slices.IndexFunc(m.Readings, func(r live.Reading) bool { return r.Quantity == align.TotalToe })
+		if m.State != live.Settled {
+			continue
+		}
+		settled++
+		if toe < 0 {
+			t.Fatalf("at %.2f s no total toe: %v", at, m.Readings)
+		}
+		for i, e := range left.errors(t, m) {
+			if math.Abs(e) > 3 {
+				t.Errorf("at %.2f s: %v is off by %.1f u", at, m.Readings[i].Reading, e)
+			}
+		}
+		if at < 1 {
+			before = m.Readings[toe].Value
+		}
+		after = m.Readings[toe].Value
+	}
+	if settled < 60 || math.Abs(after-before-0.002) > 0.0005 {
+		t.Errorf("settled in %d frames; total toe went by %.5f, the wheels were turned in by 0.002", settled, after-before)
+	}
+}
+
 // floorBoards are those that the camera sees, by their index in the job's list.
 func (b *bay) floorBoards() (out []int) {
 	for _, v := range b.w.DrawViews(0, 0.01, 1) {
