@@ -3,10 +3,14 @@ package cli
 import (
 	"bytes"
 	"encoding/json"
+	"fmt"
 	"math"
+	"net/http"
+	"net/http/httptest"
 	"os"
 	"path/filepath"
 	"strings"
+	"sync/atomic"
 	"testing"
 	"time"
 
@@ -103,6 +107,60 @@ func TestWatchFilm(t *testing.T) {
 	text := out.String()
 	if !strings.Contains(text, "settled") || !strings.Contains(text, "toe left") || strings.Count(text, "\n") > 8 {
 		t.Errorf("text:\n%s", text)
+	}
+}
+
+// A camera that is unplugged while it is watched through is told and waited for; its
+// boards are found again once it is back. Here it is one in the network, which sends
+// as such cameras do (a part of multipart/x-mixed-replace a frame) and breaks off.
+func TestWatchUnplugged(t *testing.T) {
+	footing, w, _ := filmed(t)
+	w.Turns = nil
+	reel := w.NewReel(fixtures.WebcamOptics(), 9)
+	var parts bytes.Buffer
+	for k := range 6 {
+		text, err := fixtures.EncodeJPEG(reel.Frame(k), fixtures.Exif{}, 95)
+		if err != nil {
+			t.Fatal(err)
+		}
+		fmt.Fprintf(&parts, "--frame\r\nContent-Type: image/jpeg\r\nContent-Length: %d\r\n\r\n%s\r\n", len(text), text)
+	}
+	var asked atomic.Int32
+	web := httptest.NewServer(http.HandlerFunc(func(out http.ResponseWriter, _ *http.Request) {
+		if asked.Add(1) == 2 { // still unplugged
+			http.Error(out, "no camera", http.StatusServiceUnavailable)
+			return
+		}
+		out.Header().Set("Content-Type", "multipart/x-mixed-replace; boundary=frame")
+		for range 10 {
+			out.Write(parts.Bytes())
+		}
+	}))
+	defer web.Close()
+	src, err := watching.Stream(web.URL+"/camera", &w.Lens)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var silent string
+	before, after := 0, 0
+	setup := watching.Setup{Footing: footing, Axle: 1, Cameras: []watching.Camera{{Source: src, CameraSpec: live.CameraSpec{Lens: &w.Lens}}}}
+	if err := watching.Run(t.Context(), setup, func(f watching.Frame) error {
+		switch {
+		case f.Lost != "":
+			silent = f.Lost
+		case silent == "":
+			before++
+		default:
+			if after++; f.State == live.Settled && len(f.Readings) == 2 {
+				return errEnough
+			}
+		}
+		return nil
+	}); err != errEnough {
+		t.Fatal(err)
+	}
+	if before == 0 || asked.Load() < 3 || !strings.Contains(silent, "unplugged or switched off; waiting for it") {
+		t.Errorf("%d frames, then %q, %d after; asked for %d times", before, silent, after, asked.Load())
 	}
 }
 
