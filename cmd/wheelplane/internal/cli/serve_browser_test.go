@@ -16,6 +16,7 @@ import (
 	"wheelplane/cmd/wheelplane/internal/bay/baytest"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
+	"wheelplane/vision"
 )
 
 // serving runs serve on a folder, as the shop would: a program of its own, which may
@@ -255,6 +256,67 @@ func TestWalk(t *testing.T) {
 	}
 	if t.Failed() {
 		t.Logf("the server's log: %s", server.log.String())
+	}
+	server.kill()
+	t.Run("film", func(t *testing.T) { walkFilmed(t, program, demo) })
+}
+
+// A walk-around filmed with the phone, here one that stands still before each of a
+// station's photographs: its frames are picked, measured and true.
+func walkFilmed(t *testing.T, program *baytest.Program, demo string) {
+	dir := filepath.Join(t.TempDir(), "bay-4")
+	if err := os.CopyFS(dir, os.DirFS(demo)); err != nil {
+		t.Fatal(err)
+	}
+	os.Remove(filepath.Join(dir, rig.ResultFile))
+	list, err := filepath.Glob(filepath.Join(dir, "photos", "3", "*.jpg"))
+	if err != nil || len(list) < 6 {
+		t.Fatal(err, list)
+	}
+	path := filepath.Join(t.TempDir(), "walk.avi")
+	var film *vision.Film
+	for _, name := range list {
+		photo, err := vision.Load(name)
+		if err == nil && film == nil {
+			film, err = vision.CreateFilm(path, "MJPG", 10, photo.Pix.Rect.Dx(), photo.Pix.Rect.Dy())
+		}
+		for range 6 {
+			if err == nil {
+				err = film.Add(photo.Pix)
+			}
+		}
+		if err != nil {
+			t.Fatal(err)
+		}
+		os.Remove(name)
+	}
+	film.Close()
+
+	server := startServing(t, dir, "127.0.0.1:0")
+	phone := program.Open(t, baytest.Phone)
+	phone.Go(server.Bay)
+	phone.Wait("the bay's page", `document.querySelector("#stations")`)
+	phone.Eval(`void (location.href = "/phone")`, nil)
+	phone.Wait("the phone's page", `document.querySelector("#film")`)
+	phone.Eval(`void (document.querySelector("[data-station]").dataset.station = "3")`, nil)
+	phone.Send("#film", path)
+	phone.Wait("the film to be taken", `document.querySelectorAll("#queue .taken, #queue .refused").length === 1`)
+	if text := phone.Text("#queue"); strings.Contains(text, "not taken") {
+		t.Fatalf("the film: %s; the server's log: %s", text, server.log.String())
+	}
+	frames, err := filepath.Glob(filepath.Join(dir, "photos", "3", "*"))
+	if err != nil || len(frames) < 6 {
+		t.Errorf("of %d places %d frames were picked", len(list), len(frames))
+	}
+	phone.Size(baytest.Laptop)
+	phone.Eval(`void (location.href = "/")`, nil)
+	phone.Wait("readings", `document.querySelectorAll("#readings .reading").length > 4 && document.querySelector(".status").textContent.trim() === ""`)
+	phone.Fits("filmed")
+	result, truth := readTold(t, filepath.Join(dir, rig.ResultFile)), readTold(t, filepath.Join(dir, rig.TruthFile))
+	for _, r := range compare(result, truth).Readings {
+		if (r.Quantity == align.Toe || r.Quantity == align.Camber) && (!(math.Abs(r.Normalised) < 4) || !(r.U < 0.1)) {
+			t.Errorf("axle %d %s %s is %.3f ± %.3f, in truth %.3f", r.Axle, r.Side, r.Quantity, r.Value, r.U, r.Truth)
+		}
 	}
 }
 
