@@ -334,6 +334,13 @@ func TestKeysAndNews(t *testing.T) {
 	l := live("settled")
 	s.live <- l
 	w.Wait("live readings", `document.querySelector("section#live.settled")`)
+	// While there is nothing to read, twice, for the second time changes texts only.
+	for _, say := range []string{"waiting for boards", "waiting for board A"} {
+		s.live <- &bay.Live{Source: l.Source, State: "waiting", Say: say, Axle: l.Axle}
+		w.Wait("to be told why", fmt.Sprintf(`document.querySelector("section#live.waiting .say").textContent === %q`, say))
+	}
+	s.live <- l
+	w.Wait("live readings again", `document.querySelector("section#live.settled")`)
 	// Not by an attribute: news of the page, which may come now, takes away what it does not have.
 	w.Eval(`void (window.mine = document.querySelector("#live strong"))`, nil)
 	next := *l

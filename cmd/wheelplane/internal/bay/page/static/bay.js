@@ -51,10 +51,10 @@ function listen() {
 function showLive(live) {
   const box = document.getElementById("live");
   if (!box) return;
-  const values = box.querySelectorAll(".reading");
-  if (box.tagName !== "SECTION" || values.length !== (live.readings || []).length || !box.classList.contains(live.state)) { refreshSoon(); return; }
+  const values = box.querySelectorAll(".reading"), readings = live.readings || [];
+  if (box.tagName !== "SECTION" || values.length !== readings.length || !box.classList.contains(live.state)) { refreshSoon(); return; }
   box.querySelector(".say").textContent = live.say;
-  live.readings.forEach((r, i) => {
+  readings.forEach((r, i) => {
     values[i].querySelector("strong").textContent = r.value;
     values[i].querySelector(".u").textContent = "± " + r.u;
     const mark = values[i].querySelector(".value"), spread = values[i].querySelector(".spread");
