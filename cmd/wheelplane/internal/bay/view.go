@@ -95,6 +95,7 @@ type Station struct {
 	Show     string   `json:"show"`
 	Photos   []Photo  `json:"photos"`
 	Missing  []string `json:"missing"`  // boards or wheels nothing shows yet, in words
+	Pending  int      `json:"pending"`  // photographs that nobody has looked at yet: then Missing is not known
 	Complete bool     `json:"complete"` // it has photographs and Missing is empty
 	Now      bool     `json:"now"`
 }

@@ -153,17 +153,20 @@ func (b *bench) stations(v *bay.View, f *work.Folder) {
 			}
 			photo := b.photo(p.Path)
 			x.Photos = append(x.Photos, *photo)
+			if photo.Verdict == "" {
+				x.Pending++
+			}
 			for _, name := range photo.Boards {
 				times[name]++
 			}
 		}
 		for _, h := range job.Hangs {
 			name := job.Boards[h.Board].Name
-			if h.Stations.Has(st) && times[name] == 0 && wanted(job, st, h.Wheel) {
+			if x.Pending == 0 && h.Stations.Has(st) && times[name] == 0 && wanted(job, st, h.Wheel) {
 				x.Missing = append(x.Missing, name+" ("+h.Wheel.String()+")")
 			}
 		}
-		x.Complete = len(x.Photos) > 0 && len(x.Missing) == 0
+		x.Complete = len(x.Photos) > 0 && x.Pending == 0 && len(x.Missing) == 0
 		v.Stations = append(v.Stations, x)
 	}
 	if here < 0 {
