@@ -110,6 +110,72 @@ func (i *Information) Of(b BlockID) (cols []int32, h *mat.SymDense) {
 	return cols, mat.NewSymDense(len(cols), i.parts[gi])
 }
 
+// Weighed is [Information.Of] with each residual's information multiplied by what
+// weight says of it, which is more than 0, losses aside; ok is false where b is then not
+// fixed. h is the caller's.
+func (i *Information) Weighed(b BlockID, weight func(ResidualID) float64) (cols []int32, h *mat.SymDense, ok bool) {
+	gi := i.groupOf[b]
+	if gi < 0 || len(i.groups[gi].cols) == 0 {
+		return nil, nil, true
+	}
+	g := &i.groups[gi]
+	d, k := g.d, len(g.cols)
+	all := mat.NewSymDense(d+k, nil)
+	row := mat.NewVecDense(d+k, nil)
+	for ti := g.first; ti < g.last; ti++ {
+		t := &i.terms[ti]
+		res := &i.p.residuals[t.id]
+		x, jac := make([][]float64, len(res.blocks)), make([][]float64, len(res.blocks))
+		for n, id := range res.blocks {
+			x[n] = i.p.blocks[id].x
+		}
+		for _, n := range t.order {
+			jac[n] = make([]float64, res.dim*i.p.blocks[res.blocks[n]].dim)
+		}
+		if !res.f.Eval(x, make([]float64, res.dim), jac) {
+			return nil, nil, false
+		}
+		for r := range res.dim {
+			row.Zero()
+			at := 0
+			for _, n := range t.order {
+				bl := &i.p.blocks[res.blocks[n]]
+				for e := range bl.dim {
+					if bl.held != nil && bl.held[e] {
+						continue
+					}
+					to := int(t.local[at])
+					row.SetVec(to, row.AtVec(to)+jac[n][r*bl.dim+e])
+					at++
+				}
+			}
+			all.SymRankOne(all, weight(ResidualID(t.id)), row)
+		}
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(all.SliceSym(0, d)) {
+		return nil, nil, false
+	}
+	var solved, gone mat.Dense
+	cross := mat.NewDense(d, k, nil)
+	for a := range d {
+		for c := range k {
+			cross.Set(a, c, all.At(a, d+c))
+		}
+	}
+	if chol.SolveTo(&solved, cross) != nil {
+		return nil, nil, false
+	}
+	gone.Mul(cross.T(), &solved)
+	h = mat.NewSymDense(k, nil)
+	for a := range k {
+		for c := a; c < k; c++ {
+			h.SetSym(a, c, all.At(d+a, d+c)-gone.At(a, c))
+		}
+	}
+	return g.cols, h, true
+}
+
 // At returns the covariance c of the global columns as one of blocks, which must
 // not be eliminated.
 func (i *Information) At(c *mat.SymDense) *Columnwise { return &Columnwise{i.layout, c.At} }

@@ -117,6 +117,55 @@ func TestInformation(t *testing.T) {
 	}
 }
 
+// A block's information with its residuals weighed is that of a problem whose rows are
+// multiplied by the root of the weights.
+func TestWeighed(t *testing.T) {
+	p, _, own := scattered(rand.New(rand.NewPCG(4, 1)))
+	more := func(p *Problem, b BlockID, size float64) {
+		r := rand.New(rand.NewPCG(7, 1))
+		random := func(n int) []float64 {
+			out := make([]float64, n)
+			for i := range out {
+				out[i] = size * r.NormFloat64()
+			}
+			return out
+		}
+		p.AddResidual("again", linearRows{random(5), [][]float64{random(10), random(15)}}, 5, 0, nil, b, 1)
+	}
+	more(p, own[2], 1)
+	info, err := p.Information()
+	if err != nil {
+		t.Fatal(err)
+	}
+	last := ResidualID(len(p.residuals) - 1)
+	weight := func(id ResidualID) float64 {
+		if id == last {
+			return 0.64
+		}
+		return 1
+	}
+	q, _, own2 := scattered(rand.New(rand.NewPCG(4, 1)))
+	more(q, own2[2], 0.8)
+	want, err := q.Information()
+	if err != nil {
+		t.Fatal(err)
+	}
+	for i, b := range own {
+		cols, h, ok := info.Weighed(b, weight)
+		wantCols, w := want.Of(own2[i])
+		if !ok || len(cols) != len(wantCols) {
+			t.Fatalf("%d columns, %v, want %d", len(cols), ok, len(wantCols))
+		}
+		for a := range cols {
+			for c := a; c < len(cols); c++ {
+				if math.Abs(h.At(a, c)-w.At(a, c)) > 1e-10*w.At(a, a) {
+					t.Errorf("block %d: %g at %d, %d, want %g", i, h.At(a, c), a, c, w.At(a, c))
+				}
+			}
+		}
+	}
+}
+
 // Shares by row against the dense law of propagation with the Jacobian of all
 // columns at once (JCGM 100:2008, 5.1.2), nothing eliminated.
 func TestShares(t *testing.T) {

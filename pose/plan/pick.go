@@ -157,7 +157,7 @@ func (c *picker) look(p int, views []rig.Observation) {
 
 // gain is what a photograph adds to the logarithm of the determinant.
 func (c *picker) gain(p int) float64 {
-	inner, ok := c.factor(p, 1)
+	inner, ok := c.factor(c.rows[p], c.cols[p], 1)
 	if !ok {
 		return 0
 	}

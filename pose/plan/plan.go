@@ -280,7 +280,10 @@ type engine struct {
 	given int    // photographs that are there, before the shots
 	shots []Shot // to choose from
 	shares
-	q      *mat.Dense // G·C of the wanted readings
+	repeats
+	alone  []*mat.Dense  // what each photograph tells by itself, as rows
+	priors *mat.SymDense // information beforehand
+	q      *mat.Dense    // G·C of the wanted readings
 	g      *mat.Dense
 	wanted []align.Reading // by rows of q and g
 	chosen []int
@@ -329,12 +332,14 @@ func newEngine(job *rig.Job, camera vision.Camera, s *rig.State, obs []rig.Obser
 	if err != nil {
 		return nil, err
 	}
+	e.repeats = newRepeats(out, list, e.given+len(e.shots))
 	h := out.Priors()
 	for _, col := range out.Loose() {
 		// A tape measure and the eye: 0.3 m, 17 degrees. Next to nothing, but no
 		// selection is without an answer.
 		h.SetSym(col, col, h.At(col, col)+1/(0.3*0.3))
 	}
+	e.priors = h
 	var chol mat.Cholesky
 	if !chol.Factorize(h) {
 		return nil, fmt.Errorf("internal: the priors do not fix the plan")
@@ -351,6 +356,7 @@ func newEngine(job *rig.Job, camera vision.Camera, s *rig.State, obs []rig.Obser
 		}
 		e.cols, e.rows = append(e.cols, cols), append(e.rows, f)
 	}
+	e.alone = slices.Clone(e.rows)
 	wanted, err := out.Gradients(IsWanted)
 	if err != nil {
 		return nil, err
@@ -409,12 +415,21 @@ func (e *engine) cost() (sum float64) {
 }
 
 // change returns by how much the wanted variances fall if photograph k is added
-// (sign 1), or rise if it goes (sign −1); nil where that leaves nothing.
+// (sign 1), or rise if it goes (sign −1); nil where that leaves nothing. What it shares
+// with others counts nearly (see [repeats.worth]); if it goes, not that they are then
+// worth more.
 func (e *engine) change(k int, sign float64) []float64 {
-	if e.rows[k] == nil {
+	f := e.rows[k]
+	if f == nil {
 		return nil
 	}
-	chol, ok := e.factor(k, sign)
+	if sign > 0 {
+		if w := e.worth(k); w < 1 {
+			f = mat.DenseCopyOf(f)
+			f.Scale(math.Sqrt(w), f)
+		}
+	}
+	chol, ok := e.factor(f, e.cols[k], sign)
 	if !ok {
 		return nil
 	}
@@ -426,7 +441,7 @@ func (e *engine) change(k int, sign float64) []float64 {
 		}
 	}
 	var d, solved mat.Dense
-	d.Mul(e.rows[k], q)
+	d.Mul(f, q)
 	if chol.SolveTo(&solved, &d) != nil {
 		return nil
 	}
@@ -441,7 +456,11 @@ func (e *engine) change(k int, sign float64) []float64 {
 
 // update adds photograph k (sign 1) or takes it out (sign −1).
 func (e *engine) update(k int, sign float64) {
-	e.shares.update(k, sign)
+	if changed := e.join(k, sign); len(changed) > 0 {
+		e.retell(append(changed, k))
+	} else {
+		e.shares.update(k, sign)
+	}
 	e.q.Mul(e.g, e.c)
 }
 
@@ -454,6 +473,45 @@ func (e *engine) add(k int) {
 		e.chosen = append(e.chosen, k)
 	}
 	e.bound[k] = 0
+}
+
+// retell works out anew what photographs tell, and adds up those that are there.
+func (e *engine) retell(list []int) {
+	for _, k := range list {
+		factor, in := e.counts[k]
+		if !in {
+			e.rows[k] = e.alone[k]
+			continue
+		}
+		e.rows[k] = nil
+		if _, info := e.out.PhotoOf(k, func(board int) float64 { return factor[board] }); info != nil {
+			e.rows[k] = bundle.Rows(info)
+		}
+	}
+	h := mat.NewSymDense(e.priors.SymmetricDim(), nil)
+	h.CopySym(e.priors)
+	for _, k := range e.in {
+		if e.rows[k] == nil {
+			continue
+		}
+		var info mat.SymDense
+		info.SymOuterK(1, e.rows[k].T())
+		for i, a := range e.cols[k] {
+			for j := i; j < len(e.cols[k]); j++ {
+				b := int(e.cols[k][j])
+				h.SetSym(int(a), b, h.At(int(a), b)+info.At(i, j))
+			}
+		}
+	}
+	var chol mat.Cholesky
+	if !chol.Factorize(h) {
+		panic("plan: the photographs chosen do not fix the plan")
+	}
+	if err := chol.InverseTo(e.c); err != nil {
+		if _, poor := err.(mat.Condition); !poor {
+			panic(err)
+		}
+	}
 }
 
 // gain is how much photograph k takes off the cost.

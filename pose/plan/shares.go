@@ -10,10 +10,9 @@ type shares struct {
 	c    *mat.SymDense
 }
 
-// factor is the Cholesky factor of 1 + sign·F·C·Fᵀ, F the rows of photograph k;
-// not ok where taking it out leaves nothing.
-func (s *shares) factor(k int, sign float64) (chol *mat.Cholesky, ok bool) {
-	f, cols := s.rows[k], s.cols[k]
+// factor is the Cholesky factor of 1 + sign·F·C·Fᵀ, F rows about some columns; not
+// ok where taking them out leaves nothing.
+func (s *shares) factor(f *mat.Dense, cols []int32, sign float64) (chol *mat.Cholesky, ok bool) {
 	m, w := f.Dims()
 	sub := mat.NewDense(w, w, nil)
 	for i, a := range cols {
@@ -50,7 +49,7 @@ func (s *shares) spread(k int) *mat.Dense {
 
 // update adds photograph k (sign 1) or takes it out (sign −1).
 func (s *shares) update(k int, sign float64) {
-	chol, ok := s.factor(k, sign)
+	chol, ok := s.factor(s.rows[k], s.cols[k], sign)
 	if !ok {
 		panic("plan: a photograph was taken out that is needed")
 	}

@@ -2,6 +2,7 @@ package rig
 
 import (
 	"math"
+	"slices"
 	"strings"
 
 	"wheelplane/pose"
@@ -88,9 +89,18 @@ func (c *Cast) Placed(s *State, board, station int) (floorFromBoard pose.SE3, li
 // Predict returns the readings that a job would have with such photographs,
 // taken from where the state says, and their uncertainties: by the chain that
 // solves, without solving. Of the observations only which corners there are and
-// their covariances count.
+// their covariances count, and what photographs from one place share of these.
 func Predict(job *Job, camera vision.Camera, obs []Observation, s *State) ([]EpochReadings, error) {
 	n := build(job, &camera, obs, s, allOf(job), 0)
+	if alike := n.repeats(obs); alike != nil {
+		obs = slices.Clone(obs)
+		for v := range obs {
+			if alike[v] != 1 {
+				obs[v].weigh(alike[v])
+			}
+		}
+		n = build(job, &camera, obs, s, allOf(job), 0)
+	}
 	cov, err := n.p.Covariance()
 	if err != nil {
 		return nil, solveError(err)
@@ -114,6 +124,7 @@ type Outlook struct {
 	net   *network
 	state *State
 	info  *bundle.Information
+	of    map[bundle.ResidualID]int // a view's board
 }
 
 // NewOutlook builds it. Photographs that hold nothing say nothing.
@@ -122,7 +133,12 @@ func NewOutlook(job *Job, camera vision.Camera, obs []Observation, s *State) (*O
 	for _, o := range obs {
 		shown[o.Photo] = true
 	}
-	o := &Outlook{net: build(job, &camera, obs, s, shown, 0), state: s}
+	o := &Outlook{net: build(job, &camera, obs, s, shown, 0), state: s, of: map[bundle.ResidualID]int{}}
+	for v, part := range o.net.views {
+		if part.id >= 0 {
+			o.of[part.id] = obs[v].Board
+		}
+	}
 	var err error
 	o.info, err = o.net.p.Information()
 	return o, err
@@ -137,6 +153,33 @@ func (o *Outlook) Priors() *mat.SymDense { return o.info.Rest() }
 // Photo is the information in a photograph, its own place being unknown, about
 // the columns cols; see [bundle.Information.Of].
 func (o *Outlook) Photo(p int) (cols []int32, h *mat.SymDense) { return o.info.Of(o.net.photos[p]) }
+
+// PhotoOf is [Outlook.Photo] with each board's covariance multiplied by what factor
+// says of it; h is nil where the photograph then says nothing.
+func (o *Outlook) PhotoOf(p int, factor func(board int) float64) (cols []int32, h *mat.SymDense) {
+	cols, h, ok := o.info.Weighed(o.net.photos[p], func(id bundle.ResidualID) float64 {
+		if b, ok := o.of[id]; ok {
+			return 1 / factor(b)
+		}
+		return 1
+	})
+	if !ok {
+		return nil, nil
+	}
+	return cols, h
+}
+
+// Repeated is the share of their variance that the boards in both of two photographs
+// have in common, as a solution counts it: each board's covariance is multiplied by 1
+// and what its photograph shares with each of the others.
+func (o *Outlook) Repeated(p, q int) float64 {
+	photos := o.net.job.Photos
+	if photos[p].Station != photos[q].Station {
+		return 0
+	}
+	at := func(k int) pose.Vec { return o.state.Cameras[k].Inverse().T }
+	return repeated(pose.Norm(pose.Sub(at(p), at(q))))
+}
 
 // Wanted is a reading with its gradient with respect to the unknowns.
 type Wanted struct {

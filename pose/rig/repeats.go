@@ -15,6 +15,17 @@ const (
 	repeatApart = 0.15 // m: where the rest of it is 1/√e
 )
 
+// repeated is the share of a board's variance that two photographs of it have in
+// common whose places are so far apart, m.
+func repeated(apart float64) float64 {
+	d := apart / repeatApart
+	share := repeatShare * math.Exp(-d*d/2)
+	if share < 0.001 {
+		return 0
+	}
+	return share
+}
+
 // repeats returns by how much the covariance of each view is to be multiplied so that
 // the mean of all photographs from its place is as uncertain as it is: 1 and what it
 // shares with each of the others. nil where no place was photographed from twice.
@@ -43,9 +54,8 @@ func (n *network) repeats(obs []Observation) []float64 {
 	for _, views := range at {
 		for i, v := range views {
 			for _, w := range views[:i] {
-				d := pose.Norm(pose.Sub(place[v], place[w])) / repeatApart
-				share := repeatShare * math.Exp(-d*d/2)
-				if share < 0.001 {
+				share := repeated(pose.Norm(pose.Sub(place[v], place[w])))
+				if share == 0 {
 					continue
 				}
 				out[v] += share
