@@ -69,30 +69,9 @@ func (c *Covariance) Tightened(factor float64, rows []Row) (*Covariance, error) 
 		return c, nil
 	}
 	// J of the rows; they enter the Hessian factor² times instead of once.
-	j := mat.NewDense(m, max(n, 1), nil)
-	for i, row := range rows {
-		res := &c.p.residuals[row.Residual]
-		if res.inactive || res.loss != nil || row.Row < 0 || row.Row >= res.dim {
-			return nil, fmt.Errorf("bundle: covariance: row %d of %q does not count as a plain one: leave it out", row.Row, res.name)
-		}
-		x, jac := make([][]float64, len(res.blocks)), make([][]float64, len(res.blocks))
-		for k, b := range res.blocks {
-			if c.groupOf[b] >= 0 {
-				return nil, fmt.Errorf("bundle: covariance: %q touches %q, which is eliminated: its rows cannot be tightened", res.name, c.p.blocks[b].name)
-			}
-			x[k], jac[k] = c.p.blocks[b].x, make([]float64, res.dim*c.p.blocks[b].dim)
-		}
-		if !res.f.Eval(x, make([]float64, res.dim), jac) {
-			return nil, fmt.Errorf("bundle: covariance: residual %q is not defined", res.name)
-		}
-		for k, b := range res.blocks {
-			dim := c.p.blocks[b].dim
-			for at, col := range c.columns[b] {
-				if col >= 0 {
-					j.Set(i, col, jac[k][row.Row*dim+at])
-				}
-			}
-		}
+	_, j, err := c.linear(rows)
+	if err != nil {
+		return nil, err
 	}
 	out := &Covariance{system: c.system}
 	if n == 0 {
@@ -124,6 +103,71 @@ func (c *Covariance) Tightened(factor float64, rows []Row) (*Covariance, error) 
 		out.c[i] = c.c[i] - less.RawMatrix().Data[i]
 	}
 	return out, nil
+}
+
+// Residuals returns some rows' residuals at the solution and their covariance: 1
+// less that of what the solution makes of them. Rows that nothing else speaks to
+// fit perfectly, and have a variance of zero. The rows are as those of
+// [Covariance.Tightened].
+func (c *Covariance) Residuals(rows []Row) (r []float64, cov *mat.SymDense, err error) {
+	r, j, err := c.linear(rows)
+	if err != nil || len(rows) == 0 {
+		return nil, nil, err
+	}
+	cov = mat.NewSymDense(len(rows), nil)
+	var jcj mat.Dense
+	if c.n > 0 {
+		jcj.Product(j, mat.NewDense(c.n, c.n, c.c), j.T())
+	}
+	for a := range rows {
+		for b := a; b < len(rows); b++ {
+			v := 0.0
+			if c.n > 0 {
+				v = -(jcj.At(a, b) + jcj.At(b, a)) / 2
+			}
+			if a == b {
+				v++
+			}
+			cov.SetSym(a, b, v)
+		}
+	}
+	return r, cov, nil
+}
+
+// linear returns the residuals of some rows and their Jacobian by the free
+// parameters that are not eliminated (rows × n, one column if there is none).
+func (c *Covariance) linear(rows []Row) (r []float64, j *mat.Dense, err error) {
+	if len(rows) == 0 {
+		return nil, nil, nil
+	}
+	j = mat.NewDense(len(rows), max(c.n, 1), nil)
+	for i, row := range rows {
+		res := &c.p.residuals[row.Residual]
+		if res.inactive || res.loss != nil || row.Row < 0 || row.Row >= res.dim {
+			return nil, nil, fmt.Errorf("bundle: covariance: row %d of %q does not count as a plain one: leave it out", row.Row, res.name)
+		}
+		x, jac := make([][]float64, len(res.blocks)), make([][]float64, len(res.blocks))
+		for k, b := range res.blocks {
+			if c.groupOf[b] >= 0 {
+				return nil, nil, fmt.Errorf("bundle: covariance: %q touches %q, which is eliminated: its rows cannot be told apart from it", res.name, c.p.blocks[b].name)
+			}
+			x[k], jac[k] = c.p.blocks[b].x, make([]float64, res.dim*c.p.blocks[b].dim)
+		}
+		all := make([]float64, res.dim)
+		if !res.f.Eval(x, all, jac) {
+			return nil, nil, fmt.Errorf("bundle: covariance: residual %q is not defined", res.name)
+		}
+		r = append(r, all[row.Row])
+		for k, b := range res.blocks {
+			dim := c.p.blocks[b].dim
+			for at, col := range c.columns[b] {
+				if col >= 0 {
+					j.Set(i, col, jac[k][row.Row*dim+at])
+				}
+			}
+		}
+	}
+	return r, j, nil
 }
 
 // RankError says which directions of the parameters no residual fixes.

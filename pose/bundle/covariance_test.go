@@ -438,3 +438,41 @@ func (f apart) Eval(x [][]float64, r []float64, jac [][]float64) bool {
 	}
 	return true
 }
+
+// TestResiduals: of two measurements of one number with standard uncertainties 2
+// and 3 the mean leaves residuals whose covariance has, in whitened terms, 1 − w
+// on its diagonal, w being their weights 9/13 and 4/13; and of one measurement
+// nothing is left.
+func TestResiduals(t *testing.T) {
+	p := &Problem{}
+	x := p.AddBlock("x", []float64{0, 0}, Euclidean(2))
+	a := p.AddResidual("a", weighed{[]float64{5, 7}, []float64{1. / 2, 1}}, 2, 0, nil, x)
+	b := p.AddResidual("b", weighed{[]float64{9}, []float64{1. / 3}}, 1, 0, nil, x)
+	if _, err := p.Solve(context.Background(), Options{}); err != nil {
+		t.Fatal(err)
+	}
+	c, err := p.Covariance()
+	if err != nil {
+		t.Fatal(err)
+	}
+	r, cov, err := c.Residuals([]Row{{a, 0}, {b, 0}, {a, 1}})
+	if err != nil {
+		t.Fatal(err)
+	}
+	mean := (5*9 + 9*4) / 13.
+	for i, want := range []float64{(mean - 5) / 2, (mean - 9) / 3, 0} {
+		if math.Abs(r[i]-want) > 1e-12 {
+			t.Errorf("residual %d is %g, want %g", i, r[i], want)
+		}
+	}
+	for i, row := range [3][3]float64{{4. / 13, -6. / 13, 0}, {-6. / 13, 9. / 13, 0}, {0, 0, 0}} {
+		for k, want := range row {
+			if math.Abs(cov.At(i, k)-want) > 1e-12 {
+				t.Errorf("(%d, %d): %g, want %g", i, k, cov.At(i, k), want)
+			}
+		}
+	}
+	if _, _, err := c.Residuals([]Row{{b, 1}}); err == nil {
+		t.Error("no error for a row that is not there")
+	}
+}

@@ -138,6 +138,7 @@ func doubts(j *Job, s *Solution) []string {
 	for _, e := range s.Readings {
 		told := map[Wheel]bool{}
 		out = append(out, radiusDoubts(j, e)...)
+		out = append(out, sizeDoubts(j, e)...)
 		var far []string
 		for _, r := range e.Readings {
 			switch r.Quantity {

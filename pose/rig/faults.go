@@ -33,11 +33,13 @@ type FaultKind string
 
 // The faults that are looked for.
 const (
-	BoardSlipped  FaultKind = "board slipped"
-	FloorKicked   FaultKind = "floor board moved"
-	WheelsSteered FaultKind = "wheels steered"
-	VehicleMoved  FaultKind = "vehicle moved"
-	PhotoMisfiled FaultKind = "photo misfiled"
+	BoardSlipped    FaultKind = "board slipped"
+	FloorKicked     FaultKind = "floor board moved"
+	WheelsSteered   FaultKind = "wheels steered"
+	VehicleMoved    FaultKind = "vehicle moved"
+	PhotoMisfiled   FaultKind = "photo misfiled"
+	BoardMisprinted FaultKind = "board misprinted"
+	CameraMistaken  FaultKind = "camera file mistaken"
 )
 
 // A job whose photographs contradict each other is explained by one of a few
@@ -55,6 +57,7 @@ type trial struct {
 	state  *State
 	used   []bool
 	off    map[int]bool // observations left out: boards in photographs that do not fit as a whole
+	loose  bool         // the camera's file is let go
 
 	part, at int // of the mishap: hang or axle, and the station; of a move: station and photo
 	stride   int // of a move: how many photos lie between the moments looked at
@@ -87,15 +90,21 @@ const (
 // used; and the mishaps found.
 func explain(ctx context.Context, job *Job, camera *vision.Camera, obs []Observation, state *State, used []bool) (*trial, []Fault, error) {
 	now := &trial{job: job, camera: camera, state: state, used: used}
-	if now.places(obs).usual() {
+	if now.places(obs).usual() && now.strained(obs) == nil {
 		return now, nil, nil
 	}
 	if err := now.solve(ctx, obs); err != nil {
 		return nil, nil, err
 	}
 	var found []Fault
-	for !now.places(obs).usual() {
-		trials := slices.Concat(now.offViews(obs), now.mishaps(obs), now.moves())
+	for {
+		trials := now.strained(obs)
+		if !now.places(obs).usual() {
+			trials = slices.Concat(now.offViews(obs), now.mishaps(obs), now.moves(), now.misprints(obs), now.mistaken())
+		}
+		if trials == nil {
+			break
+		}
 		best, err := now.bestOf(ctx, obs, trials)
 		if err != nil {
 			return nil, nil, err
@@ -109,7 +118,7 @@ func explain(ctx context.Context, job *Job, camera *vision.Camera, obs []Observa
 		}
 		if len(found) == maxFaults {
 			p := now.places(obs)
-			return nil, nil, fmt.Errorf("the photographs contradict each other in more than %d ways, most of all board %s at station %s: check squares, hangs, stations and clamps, and photograph again", maxFaults, now.job.Boards[p.board].Name, now.job.Stations[p.station].Name)
+			return nil, nil, fmt.Errorf("the photographs contradict each other in more than %d ways, most of all board %s at station %s: check squares, hangs, stations, clamps and the camera file, and photograph again", maxFaults, now.job.Boards[p.board].Name, now.job.Stations[p.station].Name)
 		}
 		if best, err = now.closer(ctx, obs, best); err != nil {
 			return nil, nil, err
@@ -283,7 +292,7 @@ func (t *trial) copy(f Fault) *trial {
 	s := *t.state
 	s.FloorFromBody, s.HubFromBoard, s.FloorFromBoard = slices.Clone(s.FloorFromBody), slices.Clone(s.HubFromBoard), slices.Clone(s.FloorFromBoard)
 	s.Steer, s.Spin = cloneRows(s.Steer), cloneRows(s.Spin)
-	return &trial{fault: f, job: t.job.Clone(), camera: t.camera, state: &s, used: slices.Clone(t.used), off: maps.Clone(t.off)}
+	return &trial{fault: f, job: t.job.Clone(), camera: t.camera, state: &s, used: slices.Clone(t.used), off: maps.Clone(t.off), loose: t.loose}
 }
 
 func cloneRows(m [][]float64) [][]float64 {
@@ -389,6 +398,85 @@ func (t *trial) mishaps(obs []Observation) []*trial {
 			}
 		}
 	}
+	return out
+}
+
+// strained is what explains that statements yield where the corners fit: trials
+// for those whose residuals are larger than any chance makes them. A statement
+// that was let go is not looked at again.
+func (t *trial) strained(obs []Observation) (out []*trial) {
+	n := build(t.job, t.camera, t.kept(obs), t.state, t.used, 0)
+	large := func(ids []bundle.ResidualID, rows int) bool {
+		sum, count := 0.0, 0
+		for _, id := range ids {
+			if id < 0 {
+				continue
+			}
+			r, _ := n.p.EvalResidual(id)
+			for _, v := range r[:min(len(r), rows)] {
+				sum, count = sum+v*v, count+1
+			}
+		}
+		return count > 0 && survival(sum, count) < hardly
+	}
+	if n.file >= 0 && large([]bundle.ResidualID{n.file}, vision.NumIntrinsics) {
+		out = append(out, t.mistaken()...)
+	}
+	if t.job.Priors.PrintSpread > 0 && (large(n.prints, 2) || slices.ContainsFunc(n.prints, func(id bundle.ResidualID) bool { return large([]bundle.ResidualID{id}, 2) })) {
+		out = append(out, t.misprints(obs)...)
+	}
+	return out
+}
+
+// hardly is how unlikely residuals are by chance that ask for an explanation.
+const hardly = 1e-9
+
+// mistaken lists that the camera is another than its file's.
+func (t *trial) mistaken() []*trial {
+	if t.camera.Cov == nil || t.loose {
+		return nil
+	}
+	x := t.copy(Fault{Kind: CameraMistaken,
+		Text: "the camera is not what its file says: what it is is found from the photographs; use the file of this camera as it was used here (zoom, lens, focus), or calibrate it again with 'wheelplane camera'"})
+	c := *t.camera
+	cov := *c.Cov
+	for i := range cov {
+		for k := range cov[i] {
+			cov[i][k] *= letGo * letGo
+		}
+	}
+	c.Cov = &cov
+	x.camera, x.loose = &c, true
+	return []*trial{x}
+}
+
+// letGo is how many times less a camera file counts that was found mistaken.
+const letGo = 100
+
+// misprints lists that a board is of another size than the others, or all on the
+// floor are.
+func (t *trial) misprints(obs []Observation) (out []*trial) {
+	j := t.job
+	seen := j.whatIsSeen(j.Cast(), t.kept(obs), t.used).board
+	add := func(f Fault, boards []int) {
+		boards = slices.DeleteFunc(slices.Clone(boards), func(b int) bool { return !seen[b] || slices.Contains(j.Misprinted, b) })
+		if len(boards) == 0 {
+			return
+		}
+		x := t.copy(f)
+		x.job.Misprinted = append(x.job.Misprinted, boards...)
+		out = append(out, x)
+	}
+	for b, board := range j.Boards {
+		add(Fault{Kind: BoardMisprinted, Board: board.Name,
+			Text: fmt.Sprintf("board %s is not printed to the size of the others: its size is found from the photographs; print it anew with the others' printer and settings, or enter its own square_mm", board.Name)}, []int{b})
+	}
+	var floor []int
+	for _, l := range j.Floor {
+		floor = append(floor, l.Board)
+	}
+	add(Fault{Kind: BoardMisprinted,
+		Text: "the boards on the floor are not printed to the size of those on wheels: each one's own is found from the photographs; print all with one printer and the same settings, or enter their own square_mm"}, floor)
 	return out
 }
 

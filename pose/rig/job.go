@@ -202,13 +202,17 @@ type Job struct {
 	// Splits are changes of wheel axes within an epoch that nobody meant; the
 	// solution finds them, job.yaml does not name them.
 	Splits []Split
+	// Misprinted are boards of a size of their own that nobody meant, likewise.
+	Misprinted []int
 }
 
 // Clone returns a job that can be changed in place but for its vehicle: with
-// lists of its own of hangs, floor boards, stations, photos and splits.
+// lists of its own of hangs, floor boards, stations, photos, splits and misprinted
+// boards.
 func (j *Job) Clone() *Job {
 	c := *j
 	c.Hangs, c.Floor = slices.Clone(j.Hangs), slices.Clone(j.Floor)
+	c.Misprinted = slices.Clone(j.Misprinted)
 	c.Stations, c.Photos, c.Splits = slices.Clone(j.Stations), slices.Clone(j.Photos), slices.Clone(j.Splits)
 	return &c
 }

@@ -3,7 +3,6 @@ package rig_test
 import (
 	"context"
 	"math"
-	"math/rand/v2"
 	"slices"
 	"strings"
 	"testing"
@@ -11,90 +10,11 @@ import (
 	"wheelplane/fixtures"
 	"wheelplane/pose/rig"
 	"wheelplane/vision"
-
-	"gonum.org/v1/gonum/mat"
 )
 
-// cubics is an orthonormal basis (2n × up to 20, by columns) of how a board's
-// corners can move in a picture smoothly: each coordinate a cubic polynomial of
-// the place on the board.
-func cubics(b *vision.Board, corners []vision.Corner) *mat.Dense {
-	n := len(corners)
-	var powers [][2]int
-	for p := range 4 {
-		for q := range 4 - p {
-			powers = append(powers, [2]int{p, q})
-		}
-	}
-	w, h := b.Size()
-	m := mat.NewDense(2*n, 2*len(powers), nil)
-	for i, c := range corners {
-		at := b.Corner(c.Index)
-		for k, p := range powers {
-			f := math.Pow(2*at[0]/w, float64(p[0])) * math.Pow(2*at[1]/h, float64(p[1]))
-			m.Set(2*i, 2*k, f)
-			m.Set(2*i+1, 2*k+1, f)
-		}
-	}
-	var svd mat.SVD
-	svd.Factorize(m, mat.SVDThin)
-	rank := 0
-	for _, s := range svd.Values(nil) {
-		if s > 1e-3 {
-			rank++
-		}
-	}
-	var u mat.Dense
-	svd.UTo(&u)
-	return mat.DenseCopyOf(u.Slice(0, 2*n, 0, rank))
-}
-
-// together measures drawn corners as a fit of the whole board would: their
-// errors are a random mixture of cubic modes, of about sigmaPx in each corner,
-// and the rows that whiten them are theirs.
+// together measures drawn corners as a fit of the whole board would.
 func together(s *fixtures.Scene, sigmaPx float64, seed uint64) []rig.Observation {
-	const nothing = 1e-9
-	obs := s.DrawCorners(nothing, maxOblique, seed)
-	r := rand.New(rand.NewPCG(seed, 0x6a6f696e))
-	for v := range obs {
-		o := &obs[v]
-		basis := cubics(&s.Job.Boards[o.Board], o.Corners)
-		_, modes := basis.Dims()
-		// M = sigma·(1 + a random matrix of half its size), times the standard
-		// normal numbers z.
-		m := mat.NewDense(modes, modes, nil)
-		for i := range modes {
-			for k := range modes {
-				m.Set(i, k, sigmaPx*0.5/math.Sqrt(float64(modes))*r.NormFloat64())
-			}
-			m.Set(i, i, m.At(i, i)+sigmaPx*(0.7+0.6*r.Float64()))
-		}
-		z := mat.NewVecDense(modes, nil)
-		for i := range modes {
-			z.SetVec(i, r.NormFloat64())
-		}
-		var spread mat.Dense
-		spread.Mul(basis, m)
-		var e mat.VecDense
-		e.MulVec(&spread, z)
-		var inverse, w mat.Dense
-		if err := inverse.Inverse(m); err != nil {
-			panic(err)
-		}
-		w.Mul(&inverse, basis.T())
-		o.Joint = &vision.Joint{LackOfFit: 1}
-		for i := range modes {
-			o.Joint.Rows = append(o.Joint.Rows, slices.Clone(w.RawRowView(i)))
-		}
-		for i := range o.Corners {
-			c := &o.Corners[i]
-			c.Px[0] += e.AtVec(2 * i)
-			c.Px[1] += e.AtVec(2*i + 1)
-			x, y := mat.NewVecDense(modes, spread.RawRowView(2*i)), mat.NewVecDense(modes, spread.RawRowView(2*i+1))
-			c.Cov = [3]float64{mat.Dot(x, x), mat.Dot(x, y), mat.Dot(y, y)}
-		}
-	}
-	return obs
+	return s.DrawBoards(sigmaPx, maxOblique, seed)
 }
 
 // TestTogether: jobs whose views' corners err together state true uncertainties,

@@ -42,11 +42,18 @@ type network struct {
 	body          []bundle.BlockID
 	photos        []bundle.BlockID
 
-	flat    []bundle.Row // of the residuals, those that say how flat the floor is
-	seen    *seen
-	views   []view // by observation
-	corners int    // in these views
-	rows    int    // likewise
+	flat []bundle.Row // of the residuals, those that say how flat the floor is
+	// Residuals of what is stated beforehand (see tensions): of the print scale, the
+	// camera file (-1: none), by board of its own print (-1: none), by hang, by floor
+	// board, by station (-1: none), by photo (those that take part).
+	wanders, drifts                 []bundle.ResidualID
+	file                            bundle.ResidualID
+	scaled                          bundle.ResidualID
+	prints, mounts, heights, levels []bundle.ResidualID
+	seen                            *seen
+	views                           []view // by observation
+	corners                         int    // in these views
+	rows                            int    // likewise
 }
 
 // view is an observation's part in the bundle.
@@ -157,7 +164,7 @@ func (s *seen) share(j *Job, c *Cast, a, b int) bool {
 // is the calibrated one, a prior. Photos with used false take no part. width is that
 // of the loss on the views, 0 for none; see robustWidth.
 func build(job *Job, camera *vision.Camera, obs []Observation, s *State, used []bool, width float64) *network {
-	n := &network{job: job, cast: job.Cast()}
+	n := &network{job: job, cast: job.Cast(), file: -1}
 	n.seen = job.whatIsSeen(n.cast, obs, used)
 
 	intr := s.Camera.Intrinsics()
@@ -165,7 +172,7 @@ func build(job *Job, camera *vision.Camera, obs []Observation, s *State, used []
 	n.intrinsics, n.height = freeIntrinsics(camera), camera.Height
 	n.scale = n.p.AddBlock("print scale", s.PrintScale[:], bundle.Euclidean(2))
 	u := job.Priors.PrintScale
-	n.addPrior("print scale prior", &prior{[]float64{1, 1}, []float64{1 / u, 0, 0, 1 / u}}, 2, n.scale)
+	n.scaled = n.addPrior("print scale prior", &prior{[]float64{1, 1}, []float64{1 / u, 0, 0, 1 / u}}, 2, n.scale)
 	n.addShapes(s)
 	n.addStations(s)
 	n.addAxes(s)
@@ -198,12 +205,16 @@ func (n *network) addShapes(s *State) {
 		}
 	}
 	for b := range n.job.Boards {
-		id := bundle.BlockID(-1)
+		id, stated := bundle.BlockID(-1), bundle.ResidualID(-1)
+		held, spread := held, pr.PrintSpread
+		if slices.Contains(n.job.Misprinted, b) {
+			held, spread = slices.DeleteFunc(slices.Clone(held), func(c int) bool { return c < 2 }), misprint
+		}
 		if n.seen.board[b] && len(held) < shapeSize {
 			shape := s.Shape(b)
 			id = n.p.AddBlock("shape of board "+n.job.Boards[b].Name, shape.value(), bundle.Euclidean(shapeSize))
 			n.p.Hold(id, held...)
-			u := [shapeSize]float64{pr.PrintSpread, pr.PrintSpread, pr.BoardFlatness, pr.BoardFlatness, pr.BoardFlatness}
+			u := [shapeSize]float64{spread, spread, pr.BoardFlatness, pr.BoardFlatness, pr.BoardFlatness}
 			f := &prior{mean: make([]float64, shapeSize)}
 			for c, u := range u {
 				if u > 0 {
@@ -212,11 +223,15 @@ func (n *network) addShapes(s *State) {
 					f.white = append(f.white, row...)
 				}
 			}
-			n.addPrior("shape prior of board "+n.job.Boards[b].Name, f, shapeSize-len(held), id)
+			stated = n.addPrior("shape prior of board "+n.job.Boards[b].Name, f, shapeSize-len(held), id)
 		}
-		n.shapes = append(n.shapes, id)
+		n.shapes, n.prints = append(n.shapes, id), append(n.prints, stated)
 	}
 }
+
+// misprint is how far a board found to be printed to another size may be off,
+// relative.
+const misprint = 0.05
 
 // wandering tells whether the camera may differ from photo to photo.
 func (p *Priors) wandering() bool { return p.WanderFocal > 0 || p.WanderCentre > 0 }
@@ -264,11 +279,11 @@ func (n *network) addPhotos(s *State, used []bool) {
 		n.p.Hold(b, held...)
 		if pr.wandering() {
 			f := wanderPrior{pr.WanderFocal, pr.WanderCentre}
-			n.addPrior("wander prior of photo "+name, f, f.rows(), b)
+			n.wanders = append(n.wanders, n.addPrior("wander prior of photo "+name, f, f.rows(), b))
 		}
 		if pr.rolling() {
 			f := driftPrior{pr.RollTurn, pr.RollShift}
-			n.addPrior("drift prior of photo "+name, f, f.rows(), b)
+			n.drifts = append(n.drifts, n.addPrior("drift prior of photo "+name, f, f.rows(), b))
 		}
 	}
 }
@@ -278,6 +293,7 @@ func (n *network) addStations(s *State) {
 	pr, bodyTilt := n.job.Priors, n.job.BodyTilt()
 	for st, t := range s.FloorFromBody {
 		stop := n.job.Stations[st]
+		n.levels = append(n.levels, -1)
 		b := n.p.AddBlock("body at station "+stop.Name, bundle.PoseValue(t), bundle.PoseManifold)
 		n.stations = append(n.stations, b)
 		switch {
@@ -294,6 +310,7 @@ func (n *network) addStations(s *State) {
 			} else {
 				id = n.addPrior(name, levelPrior{0, pr.FloorFlatness, bodyTilt}, 3, b)
 			}
+			n.levels[st] = id
 			n.flat = append(n.flat, bundle.Row{Residual: id, Row: 0}, bundle.Row{Residual: id, Row: 1}, bundle.Row{Residual: id, Row: 2})
 		}
 	}
@@ -362,7 +379,7 @@ func (n *network) addHang(s *State, h int) {
 	hang, pr := n.job.Hangs[h], n.job.Priors
 	board := n.job.Boards[hang.Board].Name
 	mount := n.p.AddBlock(fmt.Sprintf("mount of board %s on %s", board, hang.Wheel), bundle.PoseValue(s.HubFromBoard[h]), bundle.PoseManifold)
-	n.addPrior("mount prior of board "+board, mountPrior{pr.MountTilt, pr.MountOffset, pr.Standoff, pr.StandoffU}, 5, mount)
+	n.mounts = append(n.mounts, n.addPrior("mount prior of board "+board, mountPrior{pr.MountTilt, pr.MountOffset, pr.Standoff, pr.StandoffU}, 5, mount))
 	n.hangs = append(n.hangs, mount)
 	n.p.SetConstant(mount, !slices.Contains(n.seen.hang[h], true))
 
@@ -396,6 +413,7 @@ func (n *network) addFloorAndBody(s *State) {
 		b := n.p.AddBlock("floor board "+name, bundle.PoseValue(s.FloorFromBoard[f]), bundle.PoseManifold)
 		n.p.SetConstant(b, !n.seen.lay[f])
 		id := n.addPrior("floor prior of board "+name, levelPrior{pr.FloorThickness, pr.FloorFlatness, pr.FloorTilt}, 3, b)
+		n.heights = append(n.heights, id)
 		n.flat = append(n.flat, bundle.Row{Residual: id, Row: 2})
 		n.floor = append(n.floor, b)
 	}
@@ -461,7 +479,7 @@ func (n *network) cameraPrior(c *vision.Camera) {
 	}
 	n.p.Hold(n.camera, held...)
 	mean := c.Intrinsics()
-	n.addPrior("camera file", &prior{mean[:], white}, len(mean)-len(held), n.camera)
+	n.file = n.addPrior("camera file", &prior{mean[:], white}, len(mean)-len(held), n.camera)
 }
 
 // whitenMatrix returns W (row by row, a row for each intrinsic that the file

@@ -13,6 +13,8 @@ import (
 	"wheelplane/pose/align"
 	"wheelplane/pose/bundle"
 	"wheelplane/vision"
+
+	"gonum.org/v1/gonum/stat/distuv"
 )
 
 // Options steer [Solve]; the zero value works.
@@ -153,7 +155,10 @@ func Solve(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 	if err := checkJoint(job, obs); err != nil {
 		return nil, err
 	}
-	f := &fitting{ctx: ctx, job: job, camera: &camera, obs: obs, o: o}
+	f := &fitting{ctx: ctx, job: job, file: &camera, camera: &camera, obs: obs, o: o}
+	if err := f.copies(); err != nil {
+		return nil, err
+	}
 	for _, step := range []struct {
 		what string
 		do   func() error
@@ -226,7 +231,8 @@ func (o *Observation) weigh(factor float64) {
 type fitting struct {
 	ctx    context.Context
 	job    *Job
-	camera *vision.Camera // as calibrated
+	file   *vision.Camera // as calibrated
+	camera *vision.Camera // the same, but for its covariance if it was let go
 	obs    []Observation
 	o      Options
 
@@ -243,6 +249,38 @@ type fitting struct {
 
 	net *network // of the last fit
 	sum bundle.Summary
+}
+
+// copies leaves out photographs that are another's copy to the last pixel: they
+// tell nothing twice.
+func (f *fitting) copies() error {
+	of := make([]string, len(f.job.Photos))
+	for _, o := range f.obs {
+		of[o.Photo] += fmt.Sprint(o.Board, o.Corners)
+	}
+	first := map[string]int{}
+	unusable := maps.Clone(f.o.Unusable)
+	for p, seen := range of {
+		q, ok := first[seen]
+		a, b := f.job.Photos[p], f.job.Photos[q]
+		switch {
+		case seen == "":
+		case !ok:
+			first[seen] = p
+		case a.Station != b.Station:
+			return fmt.Errorf("%s and %s are the same picture, filed under two stations: keep it where it belongs", b.Path, a.Path)
+		default:
+			if unusable == nil {
+				unusable = map[int]string{}
+			}
+			unusable[p] = "it is the same picture as " + b.Path
+		}
+	}
+	f.o.Unusable = unusable
+	f.obs = slices.DeleteFunc(slices.Clone(f.obs), func(o Observation) bool {
+		return strings.HasPrefix(unusable[o.Photo], "it is the same picture as ")
+	})
+	return nil
 }
 
 func (f *fitting) start() (err error) {
@@ -291,7 +329,7 @@ func (f *fitting) explain() (err error) {
 	if now, f.faults, err = explain(f.ctx, f.job, f.camera, f.obs, f.state, f.used); err != nil {
 		return err
 	}
-	f.job, f.state, f.used = now.job, now.state, now.used
+	f.job, f.camera, f.state, f.used = now.job, now.camera, now.state, now.used
 	if len(now.off) > 0 {
 		all := build(f.job, f.camera, f.obs, f.state, f.used, 0)
 		for _, v := range slices.Sorted(maps.Keys(now.off)) {
@@ -419,10 +457,41 @@ func (f *fitting) solution() (*Solution, error) {
 	if err := f.floorShare(cov, sol.Readings); err != nil {
 		return nil, err
 	}
-	f.net.describe(sol, cov, *f.camera)
+	f.tellFound(net.Faults)
+	f.net.describe(sol, cov, *f.file)
+	tense, err := f.net.tensions(f.state, cov, f.file, f.file == f.camera, net)
+	if err != nil {
+		return nil, err
+	}
+	sol.Warnings = append(sol.Warnings, tense...)
+	// A wheel that does not hold still makes corners fit worse, and to ask each wheel
+	// costs as much as all the rest.
+	if net.VarianceFactor > playFrom {
+		loose, err := f.play()
+		if err != nil {
+			return nil, err
+		}
+		sol.Warnings = append(sol.Warnings, loose...)
+	}
 	sol.Warnings = append(sol.Warnings, doubts(f.job, sol)...)
 	sol.Warnings = append(sol.Warnings, unplaced(f.job, f.obs)...)
 	return sol, nil
+}
+
+// tellFound adds to faults what was found in place of what was stated.
+func (f *fitting) tellFound(faults []Fault) {
+	for i, x := range faults {
+		switch {
+		case x.Kind == CameraMistaken:
+			faults[i].Text += fmt.Sprintf(" (focal length %.1f px, where it says %.1f)", f.state.Camera.FX, f.file.FX)
+		case x.Kind == BoardMisprinted && x.Board != "":
+			b := slices.IndexFunc(f.job.Boards, func(b vision.Board) bool { return b.Name == x.Board })
+			shape := f.state.Shape(b)
+			faults[i].Text += fmt.Sprintf(" (%.4f × %.4f times the others')", 1+shape.Stretch[0], 1+shape.Stretch[1])
+		case x.Kind == BoardMisprinted:
+			faults[i].Text += f.net.sizes(f.state)
+		}
+	}
 }
 
 // floorShare tells of each reading how much of its uncertainty comes from the
@@ -448,6 +517,9 @@ func (f *fitting) floorShare(cov *bundle.Covariance, epochs []EpochReadings) err
 
 // solveError words the failure of the least squares for the person in the bay.
 func solveError(err error) error {
+	if strings.Contains(err.Error(), "no convergence") {
+		return fmt.Errorf("the photographs contradict each other so much that no solution is found: check square_mm, hangs, stations and the camera file, and that every photograph is of this vehicle (%w)", err)
+	}
 	return fmt.Errorf("the photographs do not fix the solution: %w; add photographs that tie the named parts to their neighbours", err)
 }
 
@@ -617,11 +689,6 @@ func (n *network) describe(sol *Solution, cov *bundle.Covariance, calibrated vis
 	if net.VarianceFactor > 2 {
 		sol.Warnings = append(sol.Warnings, fmt.Sprintf("the corners fit %.1f times worse than their own uncertainty tells (they count for as much less): look for a bent board, a wrong print scale or the wrong camera file", math.Sqrt(net.VarianceFactor)))
 	}
-	for i, c := range net.PrintScale {
-		if off := math.Abs(c.Value - 1); off > 3.5*job.Priors.PrintScale {
-			sol.Warnings = append(sol.Warnings, fmt.Sprintf("print scale %s comes out %.4f times what job.yaml says, more than its stated uncertainty %.4f allows: measure the printed ruler and enter boards: print_scale", []string{"x", "y"}[i], c.Value, job.Priors.PrintScale))
-		}
-	}
 	for _, f := range net.Faults {
 		if f.Kind != PhotoMisfiled {
 			sol.Warnings = append(sol.Warnings, f.Text)
@@ -655,7 +722,7 @@ func (n *network) describeBoards(sol *Solution, cov *bundle.Covariance) {
 		x, c := n.p.Value(id), cov.Between(id, id)
 		u := func(i int) float64 { return math.Sqrt(c.At(i, i)) }
 		found := BoardFound{Board: n.job.Boards[b].Name}
-		if n.job.Priors.PrintSpread > 0 && (math.Abs(x[0]) > clear*u(0) || math.Abs(x[1]) > clear*u(1)) {
+		if u(0) > 0 && (math.Abs(x[0]) > clear*u(0) || math.Abs(x[1]) > clear*u(1)) {
 			found.PrintScale = []Scalar{{"x", 1 + x[0], u(0)}, {"y", 1 + x[1], u(1)}}
 		}
 		if n.job.Priors.BoardFlatness > 0 {
@@ -676,6 +743,27 @@ func (n *network) describeBoards(sol *Solution, cov *bundle.Covariance) {
 	if len(bad) > 0 {
 		sol.Warnings = append(sol.Warnings, fmt.Sprintf("boards that are bowed: %s; this is allowed for, but a stiff plate serves better, and the clamp may be what bends it: replace or straighten %s", strings.Join(bad, ", "), strings.Join(one, ", ")))
 	}
+}
+
+// improbable tells whether what was found of some components beside a photo's pose,
+// over all photos, is more than stated, u by component: by a chi-square in which
+// every number counts as far as its photo speaks to it.
+func (n *network) improbable(used []bool, cov *bundle.Covariance, u float64, group []int) bool {
+	if u == 0 {
+		return false
+	}
+	chi2, count := 0.0, 0.0
+	for p, id := range n.photos {
+		if !used[p] {
+			continue
+		}
+		x, c := n.p.Value(id), cov.Between(id, id)
+		for _, k := range group {
+			v := x[bundle.PoseSize+k-6] / u
+			chi2, count = chi2+v*v, count+1-c.At(k, k)/(u*u)
+		}
+	}
+	return count > 1 && distuv.ChiSquared{K: count}.Survival(chi2) < tense
 }
 
 // besidePose returns root mean squares over the photos used, for each group of the
@@ -715,9 +803,10 @@ func (n *network) describeWander(sol *Solution, cov *bundle.Covariance) {
 	sol.Network.CameraWander = w
 	for _, x := range []struct {
 		found, said float64
+		of          []int
 		what, key   string
-	}{{w.Focal.Value, pr.WanderFocal, fmt.Sprintf("its focal length by %.2g", w.Focal.Value), "focal"}, {w.CentrePx.Value, pr.WanderCentre, fmt.Sprintf("its centre by %.1f px", w.CentrePx.Value), "centre_px"}} {
-		if x.said > 0 && x.found > 2*x.said {
+	}{{w.Focal.Value, pr.WanderFocal, []int{6}, fmt.Sprintf("its focal length by %.2g", w.Focal.Value), "focal"}, {w.CentrePx.Value, pr.WanderCentre, []int{7, 8}, fmt.Sprintf("its centre by %.1f px", w.CentrePx.Value), "centre_px"}} {
+		if x.said > 0 && x.found > 2*x.said || n.improbable(sol.Used, cov, x.said, x.of) {
 			sol.Warnings = append(sol.Warnings, fmt.Sprintf("the camera changed from photo to photo, %s where %.2g was allowed for: switch stabiliser and autofocus off, or enter camera_wander: %s", x.what, x.said, x.key))
 		}
 	}
@@ -733,7 +822,8 @@ func (n *network) describeDrift(sol *Solution, cov *bundle.Covariance) {
 	scaled := func(s Scalar, unit float64) Scalar { return Scalar{Value: unit * s.Value, U: unit * s.U} }
 	r := &Rolling{scaled(found[0], 180/math.Pi), scaled(found[1], 1e3)}
 	sol.Network.RollingShutter = r
-	if turn, shift := deg(pr.RollTurn), mm(pr.RollShift); turn > 0 && r.TurnDeg.Value > 2*turn || shift > 0 && r.ShiftMM.Value > 2*shift {
+	if turn, shift := deg(pr.RollTurn), mm(pr.RollShift); turn > 0 && r.TurnDeg.Value > 2*turn || shift > 0 && r.ShiftMM.Value > 2*shift ||
+		n.improbable(sol.Used, cov, pr.RollTurn, []int{9, 10, 11}) || n.improbable(sol.Used, cov, pr.RollShift, []int{12, 13, 14}) {
 		sol.Warnings = append(sol.Warnings, fmt.Sprintf("the camera moved while it read its photographs, by %.2g degrees and %.2g mm where %.2g and %.2g were allowed for: hold it still, or enter rolling_shutter: turn_deg and shift_mm", r.TurnDeg.Value, r.ShiftMM.Value, turn, shift))
 	}
 }

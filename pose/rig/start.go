@@ -526,7 +526,7 @@ func (b *bodies) findBody(st int) error {
 		// its body is.
 		floorFromBody, rms := fitPlane(nominal, found)
 		if swapped := b.swapped(nominal, found, rms, st); rms > 0.5 || swapped != "" {
-			return fmt.Errorf("station %s: the boards do not stand where the vehicle's axles are (%.1f m off on average): check hangs, position_mm and track_mm%s", name, rms, swapped)
+			return fmt.Errorf("station %s: the boards do not stand where the vehicle's axles are (%.1f m off on average): check hangs, position_mm, track_mm and the camera file%s", name, rms, swapped)
 		}
 		if !b.any {
 			// The first of all bodies lends the floor its frame.
@@ -591,24 +591,45 @@ func (b *bodies) readBoards(st int) error {
 	return nil
 }
 
-// swapped tries whether exchanging two boards explains that they are found rms
-// metres off, root mean square, from where they are expected.
+// swapped tries whether exchanging two boards, or those of two axles, explains that
+// they are found rms metres off, root mean square, from where they are expected.
 func (b *bodies) swapped(nominal, found [][2]float64, rms float64, st int) string {
 	if rms < 0.15 { // a tape measure and a clamp do no better
 		return ""
 	}
-	var boards []int
+	var hangs []Hang
 	for h := range b.shown(st) {
-		boards = append(boards, b.job.Hangs[h].Board)
+		hangs = append(hangs, b.job.Hangs[h])
 	}
+	name := func(i int) string { return b.job.Boards[hangs[i].Board].Name }
 	best, text := 0.4*rms, ""
+	exchange := func(what string, pairs ...[2]int) {
+		moved := slices.Clone(found)
+		for _, p := range pairs {
+			moved[p[0]], moved[p[1]] = moved[p[1]], moved[p[0]]
+		}
+		if _, rms := fitPlane(nominal, moved); rms < best {
+			best, text = rms, "; "+what+" seem to be swapped"
+		}
+	}
 	for i := range found {
 		for k := range i {
-			found[i], found[k] = found[k], found[i]
-			if _, rms := fitPlane(nominal, found); rms < best {
-				best, text = rms, fmt.Sprintf("; boards %s and %s seem to be swapped", b.job.Boards[boards[k]].Name, b.job.Boards[boards[i]].Name)
+			exchange(fmt.Sprintf("boards %s and %s", name(k), name(i)), [2]int{k, i})
+		}
+	}
+	for i := range found {
+		for k := range i {
+			// Two axles: their left boards, and their right ones.
+			a, c := hangs[k].Wheel, hangs[i].Wheel
+			if a.Axle == c.Axle || a.Side != align.Left || c.Side != align.Left {
+				continue
 			}
-			found[i], found[k] = found[k], found[i]
+			at := func(axle int) int {
+				return slices.IndexFunc(hangs, func(h Hang) bool { return h.Wheel == Wheel{axle, align.Right} })
+			}
+			if p, q := at(a.Axle), at(c.Axle); p >= 0 && q >= 0 {
+				exchange(fmt.Sprintf("the boards of axles %d and %d", a.Axle, c.Axle), [2]int{k, i}, [2]int{p, q})
+			}
 		}
 	}
 	return text
