@@ -5,26 +5,30 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
+	"strings"
 
 	"wheelplane/cmd/wheelplane/internal/draw"
 	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/fixtures"
 	"wheelplane/pose/align"
+	"wheelplane/pose/rig"
 	"wheelplane/vision"
 )
 
 // cameraData is the camera lesson's part of lesson.json.
 type cameraData struct {
-	Cases    []Case  `json:"cases"`
-	FocalOff float64 `json:"focal_off"` // share
-	EdgePx   float64 `json:"edge_px"`   // how far the exercise's point is from the middle
-	R        float64 `json:"edge_over_focal"`
-	K1       float64 `json:"k1"`
-	K2       float64 `json:"k2"`
-	K3       float64 `json:"k3"`
-	MovedPx  float64 `json:"answer_moved_px"`
-	RMSPx    float64 `json:"rms_px"`
-	Times    float64 `json:"answer_times"`
+	Cases     []Case  `json:"cases"`
+	FocalOff  float64 `json:"focal_off"`  // share
+	LittleOff float64 `json:"little_off"` // share
+	EdgePx    float64 `json:"edge_px"`    // how far the exercise's point is from the middle
+	R         float64 `json:"edge_over_focal"`
+	K1        float64 `json:"k1"`
+	K2        float64 `json:"k2"`
+	K3        float64 `json:"k3"`
+	MovedPx   float64 `json:"answer_moved_px"`
+	RMSPx     float64 `json:"rms_px"`
+	Times     float64 `json:"answer_times"`
 }
 
 // movedPx is how far a lens moves a point whose undistorted place is r focal
@@ -34,7 +38,7 @@ func movedPx(c *vision.Camera, r float64) float64 {
 }
 
 func cameraFile(ctx context.Context, b Bench, c Class) (*Sheet, error) {
-	const right, other, pinhole, bare = "right-camera", "other-phone", "no-distortion", "no-distortion-held"
+	const right, near, other, pinhole, bare = "right-camera", "a-little-off", "other-phone", "no-distortion", "no-distortion-held"
 	d := &cameraData{}
 	d.FocalOff = 0.02 + 0.001*math.Floor(16*rand.New(rand.NewPCG(c.Seed, 0x63616d657261)).Float64())
 	scene, err := fixtures.NewScene("harbour-car", c.Seed, c.Size)
@@ -47,6 +51,10 @@ func cameraFile(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 	longer := scene.Camera
 	longer.FX *= 1 + d.FocalOff
 	longer.FY *= 1 + d.FocalOff
+	little := scene.Camera
+	d.LittleOff = 2 * math.Sqrt(little.Cov[0][0]) / little.FX
+	little.FX *= 1 + d.LittleOff
+	little.FY *= 1 + d.LittleOff
 	straight := scene.Camera
 	in := straight.Intrinsics()
 	for i := 4; i < len(in); i++ {
@@ -58,7 +66,7 @@ func cameraFile(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 	for _, f := range []struct {
 		folder string
 		camera *vision.Camera
-	}{{other, &longer}, {pinhole, &straight}, {bare, &held}} {
+	}{{near, &little}, {other, &longer}, {pinhole, &straight}, {bare, &held}} {
 		if err := b.Retell(f.folder, right, scene.Job, f.camera); err != nil {
 			return nil, err
 		}
@@ -66,11 +74,11 @@ func cameraFile(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 
 	t := Table{
 		Caption: "Corners off: how far corners lie from where the solution has them, root mean square. Total toe: u and error of both axles, root mean square, degrees.",
-		Columns: []Column{words("camera.yaml"), numbers("chi-square"), numbers("corners off px"), numbers("total toe, error"), numbers("u"), numbers("error over u")},
+		Columns: []Column{words("camera.yaml"), numbers("chi-square"), numbers("corners off px"), numbers("total toe, error"), numbers("u"), numbers("error over u"), words("told of the file")},
 	}
 	var list []*Measured
 	for _, x := range []struct{ folder, what string }{
-		{right, "the right one"}, {other, fmt.Sprintf("focal length %s %% too long", wording.Decimal(100*d.FocalOff, 1))}, {pinhole, "without distortion"}, {bare, "the same, stated to be exact"},
+		{right, "the right one"}, {near, fmt.Sprintf("focal length %s %% too long", wording.Decimal(100*d.LittleOff, 2))}, {other, fmt.Sprintf("focal length %s %% too long", wording.Decimal(100*d.FocalOff, 1))}, {pinhole, "without distortion"}, {bare, "the same, stated to be exact"},
 	} {
 		m, err := b.Measure(ctx, x.folder)
 		if err != nil {
@@ -83,7 +91,7 @@ func cameraFile(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 		}
 		n := m.Solution.Network
 		toe, u := m.spread(align.TotalToe)
-		t.Rows = append(t.Rows, []string{x.what, wording.Decimal(n.VarianceFactor, 1), wording.Decimal(n.RMSPx, 4), wording.Decimal(toe, 4), wording.Decimal(u, 4), wording.Decimal(toe/u, 1)})
+		t.Rows = append(t.Rows, []string{x.what, wording.Decimal(n.VarianceFactor, 1), wording.Decimal(n.RMSPx, 4), wording.Decimal(toe, 4), wording.Decimal(u, 4), wording.Decimal(toe/u, 1), toldOfFile(m)})
 	}
 	if list[0].Refused != "" {
 		return nil, fmt.Errorf("%s: %s: choose another --seed, or a larger --size", right, list[0].Refused)
@@ -102,7 +110,7 @@ func cameraFile(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 		Guess:    fmt.Sprintf("The focal length in the file is %s %% too long. Are the angles then wrong by %s %% too? And would you notice, without knowing the truth?", wording.Decimal(100*d.FocalOff, 1), wording.Decimal(100*d.FocalOff, 1)),
 		Done: []string{
 			c.photographed(len(scene.Job.Photos), "car with two axles"),
-			"The same photographs are measured with different camera files: the phone's own, that of a phone with a longer focal length, and one that claims a lens without any distortion. These state the same small uncertainties, as a calibration does. The last once more as a file of another program: it states none, and so is taken to be exact.",
+			"The same photographs are measured with different camera files: the phone's own, one whose focal length is off by twice its stated uncertainty, that of a phone with a longer focal length, and one that claims a lens without any distortion. All state the same small uncertainties, as a calibration does. The last once more as a file of another program: it states none, and so is taken to be exact.",
 		},
 		Tables:  []Table{t},
 		Numbers: d.said(list),
@@ -110,7 +118,8 @@ func cameraFile(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 		Caption: "How far this lens moves a point of the picture, by its distance from the middle. The scale is logarithmic. Dashed: how well corners fit with the right camera file.",
 		Bay: []string{
 			"Calibrate the phone that is used, with the lens, zoom, focus and picture size that are used, and do it again after a fall or an update. It takes ten minutes: 'wheelplane camera'.",
-			"Read chi-square before the angles. It is near 1 when everything is as stated, whatever the vehicle; well above 1, look for the wrong camera file, a bent board or a wrong print first, and only then at the readings.",
+			"Read what the program warns of, and chi-square, before the angles. Chi-square is near 1 when everything is as stated, whatever the vehicle; well above 1, look for the wrong camera file, a bent board or a wrong print first, and only then at the readings.",
+			"A file that states no uncertainties is believed to the letter: use those that 'wheelplane camera' wrote.",
 		},
 		Exercise: []string{
 			fmt.Sprintf("camera.yaml of this phone says: focal length %s px, k1 = %s, k2 = %s, k3 = %s. A point that a perfect lens would draw r focal lengths from the picture's middle is moved by r × (k1 × r² + k2 × r⁴ + k3 × r⁶) focal lengths, outwards if that is positive.", wording.Decimal(cam.FX, 1), wording.Decimal(cam.K1, 4), wording.Decimal(cam.K2, 4), wording.Decimal(cam.K3, 4)),
@@ -123,7 +132,7 @@ func cameraFile(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 				wording.Decimal(d.MovedPx/d.R/cam.FX, 5), wording.Decimal(d.R, 4), wording.Decimal(cam.FX, 1), wording.Decimal(d.MovedPx, 2)),
 			fmt.Sprintf("b) %s / %s = %s times. That is why it cannot stay hidden.", wording.Decimal(math.Abs(d.MovedPx), 2), wording.Decimal(d.RMSPx, 4), figures(d.Times)),
 		},
-		Folders: []Folder{{right, "with the right camera.yaml"}, {other, "the same photographs, another phone's camera.yaml"}, {pinhole, "the same photographs, a camera.yaml without distortion"}, {bare, "the same, and without uncertainties"}},
+		Folders: []Folder{{right, "with the right camera.yaml"}, {near, "the same photographs, a camera.yaml that is a little off"}, {other, "the same photographs, another phone's camera.yaml"}, {pinhole, "the same photographs, a camera.yaml without distortion"}, {bare, "the same, and without uncertainties"}},
 		Data:    d,
 	}
 	return s, nil
@@ -133,16 +142,35 @@ func cameraFile(ctx context.Context, b Bench, c Class) (*Sheet, error) {
 func (d *cameraData) said(list []*Measured) []string {
 	toe, u := list[0].spread(align.TotalToe)
 	out := []string{fmt.Sprintf("With the right file chi-square is %s, total toe is off by %s degrees and the program says ± %s.", wording.Decimal(list[0].Solution.Network.VarianceFactor, 1), wording.Decimal(toe, 4), wording.Decimal(u, 4))}
-	for i, what := range []string{fmt.Sprintf("a focal length %s %% too long", wording.Decimal(100*d.FocalOff, 1)), "no distortion", "no distortion, stated to be exact,"} {
+	for i, what := range []string{fmt.Sprintf("a focal length %s %% too long", wording.Decimal(100*d.LittleOff, 2)), fmt.Sprintf("a focal length %s %% too long", wording.Decimal(100*d.FocalOff, 1)), "no distortion", "no distortion, stated to be exact,"} {
 		m := list[i+1]
 		if m.Refused != "" {
 			out = append(out, fmt.Sprintf("With %s there is no result at all. The program says: %s.", what, m.Refused))
 			continue
 		}
 		off, uOff := m.spread(align.TotalToe)
-		out = append(out, fmt.Sprintf("With %s chi-square is %s. Total toe is off by %s degrees; the program says ± %s, for where corners contradict the file it takes them as less exact.", what, figures(m.Solution.Network.VarianceFactor), wording.Decimal(off, 4), wording.Decimal(uOff, 4)))
+		text := fmt.Sprintf("With %s chi-square is %s and total toe is off by %s degrees, ± %s.", what, figures(m.Solution.Network.VarianceFactor), wording.Decimal(off, 4), wording.Decimal(uOff, 4))
+		if k := mistaken(m); k >= 0 {
+			first, _, _ := strings.Cut(m.Solution.Network.Faults[k].Text, ";")
+			text += " The program says: " + first + "."
+		} else {
+			text += " The program says nothing against the file."
+		}
+		out = append(out, text)
 	}
-	return append(out, "Angles are not off by percents. All photographs together know much of the camera themselves: the program adjusts the file's numbers too, as far as their stated uncertainties let it, and takes them as they are where none are stated. What does not fit shows in chi-square, without knowing the truth.")
+	return append(out, "Angles are not off by percents. All photographs together know much of the camera themselves, and the file's numbers are weighed against them by their stated uncertainties. A file that is off by little gives way, and costs nothing that shows. One that they contradict is named, without knowing the truth, and set aside: the camera is then found from the photographs alone. One that states no uncertainties cannot give way.")
+}
+
+// mistaken is which of a measurement's faults is the camera's file, or -1.
+func mistaken(m *Measured) int {
+	return slices.IndexFunc(m.Solution.Network.Faults, func(f rig.Fault) bool { return f.Kind == rig.CameraMistaken })
+}
+
+func toldOfFile(m *Measured) string {
+	if mistaken(m) >= 0 {
+		return "mistaken"
+	}
+	return "nothing"
 }
 
 func (d *cameraData) picture(cam *vision.Camera) *draw.Picture {
@@ -152,7 +180,7 @@ func (d *cameraData) picture(cam *vision.Camera) *draw.Picture {
 		curve = append(curve, draw.Dot{X: px, Y: math.Abs(movedPx(cam, px/cam.FX))})
 	}
 	return draw.Chart{
-		W: 170, H: 70, Title: "What the lens does", Desc: "A curve that rises from a hundredth of a pixel to pixels.",
+		W: 170, H: 56, Title: "What the lens does", Desc: "A curve that rises from a hundredth of a pixel to pixels.",
 		X: draw.Axis{Name: "distance from the picture's middle, px"}, Y: draw.Axis{Name: "moved by, px", Log: true},
 		Lines:  []draw.Series{{Name: "this lens, by camera.yaml", Dots: curve, Band: true}},
 		Guides: []draw.Guide{{Name: "corners fit to this", At: d.RMSPx}},
