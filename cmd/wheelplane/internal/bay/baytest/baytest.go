@@ -243,7 +243,7 @@ func (w *Window) Keys(keys string) {
 // Send chooses files in a file field, as a phone's camera does.
 func (w *Window) Send(selector string, files ...string) {
 	w.t.Helper()
-	w.run(chromedp.ActionFunc(func(ctx context.Context) error {
+	send := chromedp.ActionFunc(func(ctx context.Context) error {
 		root, err := dom.GetDocument().Do(ctx)
 		if err != nil {
 			return err
@@ -253,7 +253,17 @@ func (w *Window) Send(selector string, files ...string) {
 			return err
 		}
 		return dom.SetFileInputFiles(files).WithNodeID(id).Do(ctx)
-	}))
+	})
+	// The page may change between finding the field and filling it.
+	var err error
+	for end := time.Now().Add(patience); time.Now().Before(end); time.Sleep(50 * time.Millisecond) {
+		if err = w.try(send); err == nil || !strings.Contains(err.Error(), "node") {
+			break
+		}
+	}
+	if err != nil {
+		w.t.Fatalf("%s: %v", w.screen.Name, err)
+	}
 }
 
 // Wait waits until a script tells true; what says what is waited for.
