@@ -211,7 +211,8 @@ func WithShots(job *rig.Job, s *rig.State, shots []Shot) (*rig.Job, *rig.State, 
 
 // Next returns the photographs, up to count, that would help most the wanted
 // readings of a job that has some: s is where everything is, with a camera for
-// each photo, obs what they hold, used which of them count. The first helps most;
+// each photo, obs what they hold (of a job that was solved [rig.Solution.Observations]),
+// used which of them count. The first helps most;
 // each counts with those before it. Worst is what is left after each, rad.
 func Next(job *rig.Job, camera vision.Camera, s *rig.State, obs []rig.Observation, used []bool, count int, o Options) (shots []Shot, worst []float64, err error) {
 	o = o.withDefaults(job)

@@ -51,8 +51,14 @@ type Solution struct {
 	Warnings []string
 	Used     []bool // by photo
 
-	net *network // of the last fit
+	net    *network // of the last fit
+	stated []Observation
 }
+
+// Observations returns what the solution is of: corners left out are not among them,
+// and the others are as uncertain as they are taken to be (the variance factor and a
+// film's codec count), but for what photographs from one place share.
+func (s *Solution) Observations() []Observation { return s.stated }
 
 // Network tells how the solution came about and how well it fits.
 type Network struct {
@@ -244,8 +250,9 @@ type fitting struct {
 	rejected   int // corners
 	offViews   []OffView
 	iterations int
-	codec      codecNoise // that the corners' covariances hold
-	factor     float64    // chi-square over redundancy, with the corners' covariances as detection states them
+	codec      codecNoise    // that the corners' covariances hold
+	factor     float64       // chi-square over redundancy, with the corners' covariances as detection states them
+	stated     []Observation // see [Solution.Observations]
 
 	net *network // of the last fit
 	sum bundle.Summary
@@ -412,6 +419,7 @@ func (f *fitting) reweigh() error {
 	alike := f.net.repeats(f.obs)
 	few := f.factor < 1 && redundancy < 1000
 	if few && alike == nil {
+		f.stated = f.obs
 		return nil
 	}
 	weigh := f.factor
@@ -425,12 +433,15 @@ func (f *fitting) reweigh() error {
 		// weights without end would leave the priors nothing to say.
 		weigh = math.Max(math.Sqrt(f.factor), leastFactor)
 	}
+	f.stated = slices.Clone(f.obs)
 	for v := range f.obs {
 		if alike == nil || alike[v] == 1 {
+			f.stated[v].weigh(weigh)
 			f.obs[v].weigh(weigh)
 			continue
 		}
 		// What photographs from one place share does not show in residuals.
+		f.stated[v].weigh(math.Max(1, weigh))
 		f.obs[v].weigh(alike[v] * math.Max(1, weigh))
 	}
 	return f.fit(0, bundle.Options{MaxIterations: 60})
@@ -439,6 +450,11 @@ func (f *fitting) reweigh() error {
 // solution derives the readings and tells how they came about.
 func (f *fitting) solution() (*Solution, error) {
 	sol := &Solution{State: f.state, Used: f.used, net: f.net}
+	for _, o := range f.stated {
+		if len(o.Corners) > 0 {
+			sol.stated = append(sol.stated, o)
+		}
+	}
 	net := &sol.Network
 	net.Faults, net.LeftOut = f.faults, f.leftOut
 	net.Rejected, net.RejectedViews, net.Corners, net.Iterations = f.rejected, f.offViews, f.net.corners, f.iterations

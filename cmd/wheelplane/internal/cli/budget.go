@@ -241,6 +241,7 @@ func (a *App) solved(ctx context.Context, dir string) (*rig.Solution, *rig.Job, 
 	if err != nil {
 		return nil, nil, nil, nil, Unmeasurable(fmt.Errorf("%s: %w%s", dir, err, found.hint(dir)))
 	}
+	found.warn(s)
 	for _, w := range s.Warnings {
 		a.warn("%s", w)
 	}

@@ -208,6 +208,7 @@ func (a *App) solve(ctx context.Context, dir string, job *rig.Job, camera *visio
 	if err != nil {
 		return nil, nil, Unmeasurable(fmt.Errorf("%s: %w%s", dir, err, found.hint(dir)))
 	}
+	found.warn(solution)
 	result := a.result(job, solution)
 	result.NotGood = found.notGood
 	return result, solution, nil
@@ -241,6 +242,14 @@ type found struct {
 	unusable map[int]string // why, by photograph
 	notGood  []rig.PhotoVerdict
 	inputs   *rig.Inputs
+	doubt    string // a warning, if not empty
+}
+
+// warn adds what is to be doubted of the photographs to a solution's warnings.
+func (f *found) warn(s *rig.Solution) {
+	if f.doubt != "" {
+		s.Warnings = append(s.Warnings, f.doubt)
+	}
 }
 
 // hint points at photographs that are not good, where there are any.
@@ -296,6 +305,7 @@ func (a *App) findBoards(ctx context.Context, folder *rig.Folder, camera *vision
 			out.obs = append(out.obs, rig.Observation{Photo: p, Board: v.Board, Corners: v.Corners, Joint: v.Joint})
 		}
 	}
+	out.doubt = likeFrames(folder, camera)
 	for st, n := range good {
 		if n == 0 {
 			return nil, BadInput(Hint(firstBad[st], fmt.Sprintf("station %s has no photo that can be used", job.Stations[st].Name)))

@@ -247,7 +247,7 @@ type nextShots struct {
 }
 
 func (a *App) planNext(ctx context.Context, o planOptions) error {
-	s, job, camera, obs, err := a.solved(ctx, o.dir)
+	s, job, camera, _, err := a.solved(ctx, o.dir)
 	if err != nil {
 		return err
 	}
@@ -255,7 +255,7 @@ func (a *App) planNext(ctx context.Context, o planOptions) error {
 		// What was found is another job than job.yaml tells.
 		return Unmeasurable(fmt.Errorf("%s: %s: put that right first, then ask again", o.dir, f[0].Text))
 	}
-	shots, then, err := plan.Next(job, *camera, s.State, obs, s.Used, 2, plan.Options{Wanted: o.wantedDeg * math.Pi / 180, Steady: true, Stations: []int{lastStation(job, s.Used)}})
+	shots, then, err := plan.Next(job, *camera, s.State, s.Observations(), s.Used, 2, plan.Options{Wanted: o.wantedDeg * math.Pi / 180, Steady: true, Stations: []int{lastStation(job, s.Used)}})
 	if err != nil {
 		return Unmeasurable(fmt.Errorf("%s: %w", o.dir, err))
 	}

@@ -75,7 +75,7 @@ func weakOf(folder *rig.Folder, camera *vision.Camera, obs []rig.Observation, s 
 	}
 	o := plan.Options{Wanted: want * math.Pi / 180, Stations: []int{last}, Steady: true}
 	// The largest uncertainty may fall only when both sides are photographed.
-	shots, then, err := plan.Next(job, *camera, s.State, obs, s.Used, 4, o)
+	shots, then, err := plan.Next(job, *camera, s.State, s.Observations(), s.Used, 4, o)
 	if now := plan.Worst(s.Readings); err == nil && len(then) > 0 && then[len(then)-1] < (1-leastHelp)*now {
 		shots = shots[:min(2, len(shots))]
 		w.WorstU = now * 180 / math.Pi
