@@ -44,7 +44,7 @@ FUZZTIME ?= 5m
 fuzz: need
 	@for p in $$(grep -rl --include='*_test.go' '^func Fuzz' $(SOURCES) | xargs -n1 dirname | sort -u); do \
 		for f in $$(grep -ho '^func Fuzz[A-Za-z]*' $$p/*_test.go | cut -d' ' -f2); do \
-			echo "$$p $$f"; $(GO) test ./$$p -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) || exit 1; \
+			echo "$$p $$f"; $(GO) test ./$$p -run '^$$' -fuzz "^$$f\$$" -fuzztime $(FUZZTIME) -fuzzminimizetime 2s || exit 1; \
 		done; \
 	done
 

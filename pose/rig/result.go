@@ -1,6 +1,8 @@
 package rig
 
 import (
+	"encoding/json"
+	"fmt"
 	"math"
 
 	"wheelplane/pose/align"
@@ -37,6 +39,33 @@ type Result struct {
 
 	NotGood []PhotoVerdict `json:"photos_not_good,omitempty"`
 	Weak    *Weak          `json:"still_weak,omitempty"`
+}
+
+// maxAxles is more than any vehicle has: it bounds what files of others may ask for.
+const maxAxles = 64
+
+// ReadResult reads a result file. What could not have been written by this program is
+// an error.
+func ReadResult(text []byte) (*Result, error) {
+	r := new(Result)
+	if err := json.Unmarshal(text, r); err != nil {
+		return nil, err
+	}
+	for _, x := range r.Readings {
+		if x.Axle < 0 || x.Axle > maxAxles || !(x.U >= 0) {
+			return nil, fmt.Errorf("it has a reading of axle %d, %s, with the uncertainty %g", x.Axle, x.Quantity, x.U)
+		}
+	}
+	for i := range r.Stances {
+		s := &r.Stances[i]
+		if n := len(s.Wheels); n == 0 || n > 2*maxAxles {
+			return nil, fmt.Errorf("the stance of epoch %q has %d wheels", s.Epoch, n)
+		}
+		if _, err := s.Resolve(); err != nil {
+			return nil, fmt.Errorf("the stance of epoch %q: %w", s.Epoch, err)
+		}
+	}
+	return r, nil
 }
 
 // Weak is what a job does not tell well enough yet, of the epoch of its last

@@ -92,7 +92,39 @@ func (j *Journal) read(step int) (*entry, error) {
 	if err := json.Unmarshal(text, &e); err != nil {
 		return nil, fmt.Errorf("%s: damaged (%w): delete this folder; that step can then not be taken back", j.at(step), err)
 	}
+	for _, f := range e.Files {
+		if err := j.inside(f.Path); err != nil {
+			return nil, fmt.Errorf("%s: %w: delete this folder; that step can then not be taken back", j.at(step), err)
+		}
+	}
 	return &e, nil
+}
+
+// inside refuses what does not lie in the folder: a job may come from somebody else,
+// its journal with it.
+func (j *Journal) inside(file string) error {
+	local := filepath.FromSlash(file)
+	if !filepath.IsLocal(local) {
+		return fmt.Errorf("%q is not in the job's folder", file)
+	}
+	root, err := filepath.EvalSymlinks(j.root)
+	if err != nil {
+		return err
+	}
+	for at := filepath.Dir(local); at != "."; at = filepath.Dir(at) {
+		real, err := filepath.EvalSymlinks(filepath.Join(j.root, at))
+		if errors.Is(err, fs.ErrNotExist) {
+			continue
+		}
+		if err != nil {
+			return err
+		}
+		if rel, err := filepath.Rel(root, real); err != nil || !filepath.IsLocal(rel) {
+			return fmt.Errorf("%q is not in the job's folder, for %s is a link to another place", file, at)
+		}
+		break
+	}
+	return nil
 }
 
 func (j *Journal) write(step int, e *entry) error {
@@ -125,8 +157,8 @@ func (j *Journal) DoMore(what string, files []string, act func() (made []string,
 	}
 	e := &entry{What: what, At: time.Now()}
 	for i, f := range files {
-		if !filepath.IsLocal(filepath.FromSlash(f)) {
-			return fmt.Errorf("%s leads out of the job's folder", f)
+		if err := j.inside(f); err != nil {
+			return errors.Join(fmt.Errorf("%w: what it leads to could not be put back by an undo; make it a folder", err), os.RemoveAll(j.at(step)))
 		}
 		was, err := copyFile(j.path(f), filepath.Join(j.at(step), strconv.Itoa(i)))
 		if err != nil {

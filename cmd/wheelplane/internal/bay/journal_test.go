@@ -2,6 +2,7 @@ package bay
 
 import (
 	"bufio"
+	"encoding/json"
 	"errors"
 	"flag"
 	"fmt"
@@ -243,5 +244,39 @@ func TestJournalKilled(t *testing.T) {
 	}
 	if from < kills/3 {
 		t.Errorf("only %d steps in %d kills: nothing was tried", from, kills)
+	}
+}
+
+// A journal that came with somebody else's folder touches nothing outside of it, when
+// it is opened or undone.
+func TestJournalStaysInside(t *testing.T) {
+	outside := t.TempDir()
+	for _, c := range []struct{ path, link string }{
+		{"../" + filepath.Base(outside) + "/mine", ""}, {outside + "/mine", ""}, {"photos/mine", "photos"}, {"photos/a/../mine", "photos"},
+	} {
+		for _, done := range []bool{false, true} {
+			root := filepath.Join(filepath.Dir(outside), "job-"+strconv.FormatBool(done))
+			os.RemoveAll(root)
+			mine := filepath.Join(outside, "mine")
+			step := filepath.Join(root, "steps", "000001")
+			text, err := json.Marshal(entry{What: "x", Done: done, Files: []kept{{Path: c.path}}})
+			err = errors.Join(err, os.WriteFile(mine, []byte("mine"), 0o600), os.MkdirAll(step, 0o700), os.WriteFile(filepath.Join(step, "step.json"), text, 0o600))
+			if c.link != "" {
+				err = errors.Join(err, os.Symlink(outside, filepath.Join(root, c.link)))
+			}
+			if err != nil {
+				t.Fatal(err)
+			}
+			j, err := OpenJournal(root, "steps")
+			if err == nil {
+				_, err = j.Undo()
+			}
+			if err == nil || strings.Contains(err.Error(), "\n") {
+				t.Errorf("%s, done %t: %v", c.path, done, err)
+			}
+			if _, err := os.Stat(mine); err != nil {
+				t.Fatalf("%s, done %t: a file outside is gone", c.path, done)
+			}
+		}
 	}
 }

@@ -29,7 +29,7 @@ var kills = flag.Int("kills", 8, "how many runs TestKilled kills")
 
 // knownJob makes a job that measures in a moment: its photographs are known to the
 // store already, with corners drawn, so nothing looks at the files.
-func knownJob(t *testing.T, dir string) *rig.Folder {
+func knownJob(t testing.TB, dir string) *rig.Folder {
 	t.Helper()
 	scene, err := fixtures.NewScene("harbour-car", 3, 2000)
 	if err == nil {

@@ -1,7 +1,6 @@
 package cli
 
 import (
-	"encoding/json"
 	"errors"
 	"fmt"
 	"io/fs"
@@ -93,11 +92,11 @@ func loadResult(dir string) (*rig.Result, error) {
 	if err != nil {
 		return nil, err
 	}
-	var r rig.Result
-	if err := json.Unmarshal(text, &r); err != nil {
+	r, err := rig.ReadResult(text)
+	if err != nil {
 		return nil, BadInputf("%s: damaged (%w): run 'wheelplane measure %s' again", path, err, dir)
 	}
-	return &r, nil
+	return r, nil
 }
 
 func (a *App) judge(o judgeOptions) error {

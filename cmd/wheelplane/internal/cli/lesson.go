@@ -209,7 +209,7 @@ func earlierLesson(dir, name string) (old []string, err error) {
 	}
 	old = slices.Clone(lessonFiles)
 	for _, f := range before.Folders {
-		if f.Name == filepath.Base(f.Name) && filepath.IsLocal(f.Name) {
+		if f.Name == filepath.Base(f.Name) && filepath.IsLocal(f.Name) && f.Name != "." {
 			old = append(old, f.Name)
 		}
 	}
