@@ -94,7 +94,7 @@ func BenchmarkMeasure(b *testing.B) {
 	var ours, colour, grey, markers spent
 	for b.Loop() {
 		ours.on(b, func() error {
-			_, _, err := quiet.measure(context.Background(), measureOptions{dir: dir})
+			_, _, err := quiet.measure(context.Background(), measureOptions{dir: dir, fresh: true})
 			return err
 		})
 		colour.on(b, read(gocv.IMReadColor))
