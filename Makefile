@@ -49,9 +49,10 @@ fuzz: need
 	done
 
 # Slower and rarer than test: gocv counts the Mats that are open, and none may
-# be when the tests of a package are through.
+# be when the tests of a package, or a command of the scripts, are through.
 leaks: need
 	$(GO) test -tags matprofile ./vision ./calib
+	$(GO) test -tags matprofile ./cmd/wheelplane/internal/cli -run Scripts
 
 # The accuracy benchmark whole, as tables: one photograph against the bound of
 # its pixels, jobs against the bound of their network, plans against what comes

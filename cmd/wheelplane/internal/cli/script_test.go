@@ -26,13 +26,16 @@ import (
 // runs is what was compiled.
 func TestMain(m *testing.M) {
 	testscript.Main(m, map[string]func(){
-		"wheelplane": func() { os.Exit(Main()) },
+		"wheelplane": func() { os.Exit(ended(Main())) },
 		"wheelplane-waiting": func() {
 			commands = []func(*App) *cobra.Command{newWaitCommand}
 			os.Exit(Main())
 		},
 	})
 }
+
+// ended looks at what a command leaves behind in its process, and is its exit code.
+var ended = func(code int) int { return code }
 
 // newWaitCommand makes a command that has begun a file and then works until it
 // is cancelled.
