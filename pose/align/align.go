@@ -119,6 +119,27 @@ func (s *Set) FindLike(like Reading) int {
 	return -1
 }
 
+// Without is the set without some readings.
+func (s *Set) Without(drop func(Reading) bool) *Set {
+	out := &Set{}
+	var kept []int
+	for i, r := range s.Readings {
+		if !drop(r) {
+			out.Readings, kept = append(out.Readings, r), append(kept, i)
+		}
+	}
+	if len(kept) == 0 {
+		return out
+	}
+	out.Cov = mat.NewSymDense(len(kept), nil)
+	for a, i := range kept {
+		for b, k := range kept[:a+1] {
+			out.Cov.SetSym(a, b, s.Cov.At(i, k))
+		}
+	}
+	return out
+}
+
 // linear is a value with its gradient with respect to all wheels' steps.
 type linear struct {
 	v float64
@@ -221,7 +242,8 @@ func pairs(wheels []Wheel, n int) []pair {
 // through the midpoint of the last measured axle; where kingpin is not nil (a
 // semi-trailer), through it and the midpoint of the reference axle. Axles
 // without both wheels are left out; it is an error when the reference axle or
-// the axle that closes the centreline is among them.
+// the axle that closes the centreline is among them. Where axle 1 is left out, the
+// first axle that is not takes its place, and no wheelbases are told.
 //
 // Definitions: individual toe = atan2(sx, |sy|) in the centreline's frame;
 // heading = (toe right − toe left)/2; thrust angle = heading of the reference
@@ -299,7 +321,7 @@ func Derive(wheels []Wheel, kingpin *pose.Vec, cov mat.Symmetric, reference int)
 		if k != front && k != rear {
 			add(AxleOffset, a.number, NoSide, product(ux, ey).plus(-1, product(uy, ex)))
 		}
-		if k != first || kingpin != nil {
+		if k != first && axles[first].number == 1 || kingpin != nil {
 			add(Wheelbase, a.number, NoSide, product(ux, ex).plus(1, product(uy, ey)).times(-1))
 		}
 		l, r := a.w[0].centre, a.w[1].centre

@@ -110,7 +110,37 @@ func (n *network) readings(s *State, cov covariance, epoch int) (*align.Set, *al
 	n.appendRunout(set, s, cov, epoch)
 	n.appendRolling(set, s, cov, epoch)
 	n.appendSweep(set, level, cov, epoch)
+	if kingpin == nil && frontOf(wheels) != j.front() {
+		set = set.Without(func(r align.Reading) bool { return slices.Contains(alongCentreline, r.Quantity) })
+	}
 	return set, &align.Stance{Wheels: wheels, Kingpin: kingpin, Cov: sym, Reference: j.Vehicle.Reference}, nil
+}
+
+// alongCentreline lists what is read against the centreline: of an epoch that does not
+// show the job's front axle it would be read against another line than in the others,
+// and is not told.
+var alongCentreline = []align.Quantity{align.Toe, align.AxleHeading, align.ThrustAngle, align.AxleOffset, align.Wheelbase, align.TravelDirection}
+
+// front is the first axle that carries boards on both sides at some time, 0 for none.
+func (j *Job) front() int {
+	var wheels []align.Wheel
+	for _, h := range j.Hangs {
+		wheels = append(wheels, align.Wheel{Axle: h.Wheel.Axle, Side: h.Wheel.Side})
+	}
+	return frontOf(wheels)
+}
+
+// frontOf is the first axle of which both wheels are there, 0 for none.
+func frontOf(wheels []align.Wheel) int {
+	front := 0
+	for _, l := range wheels {
+		for _, r := range wheels {
+			if l.Axle == r.Axle && l.Side == align.Left && r.Side == align.Right && (front == 0 || l.Axle < front) {
+				front = l.Axle
+			}
+		}
+	}
+	return front
 }
 
 // level turns the body of an epoch so that its z is the floor's where this body
