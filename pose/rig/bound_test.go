@@ -8,6 +8,7 @@ import (
 	"math/rand/v2"
 	"os"
 	"slices"
+	"strings"
 	"testing"
 
 	"wheelplane/fixtures"
@@ -154,7 +155,7 @@ func varied(t *testing.T, scene string, sigma float64, seed uint64, fewer bool) 
 }
 
 // variedJob is a varied job with its bound. Where photographs are missing without
-// which others hang in the air, none is.
+// which others, or an epoch's front axle, hang in the air, none is.
 func variedJob(t *testing.T, scene string, sigma float64, seed uint64) (*fixtures.Scene, []rig.Observation, []rig.EpochReadings) {
 	t.Helper()
 	for _, fewer := range []bool{true, false} {
@@ -165,7 +166,15 @@ func variedJob(t *testing.T, scene string, sigma float64, seed uint64) (*fixture
 		}
 		bound, err := rig.Bound(s.Job, s.Camera, obs, s.Truth)
 		if err == nil && fewer {
-			_, err = rig.Solve(context.Background(), s.Job, s.Camera, obs, rig.Options{})
+			var sol *rig.Solution
+			sol, err = rig.Solve(context.Background(), s.Job, s.Camera, obs, rig.Options{})
+			// The truth, and the bound, are of all photographs: a rolling radius between
+			// stations 1 and 3 is another than between 1 and 2, where the vehicle turned.
+			if err == nil && slices.ContainsFunc(sol.Warnings, func(w string) bool {
+				return strings.Contains(w, "no photograph that ties") || strings.Contains(w, "not read on both sides")
+			}) {
+				continue
+			}
 		}
 		switch {
 		case err == nil && (!fewer || slices.Min(boards) > 1):
