@@ -237,7 +237,7 @@ func (j *Jig) checkWheels() (line int, err error) {
 		case p.Side != align.Left && p.Side != align.Right:
 			return 0, fmt.Errorf("wheels: entry %d: side %q; write left or right", i+1, p.Side)
 		case seen[w]:
-			return 0, fmt.Errorf("wheels: %s is there twice", w)
+			return 0, fmt.Errorf("wheels: %s is there twice: remove one", w)
 		}
 		seen[w] = true
 		for _, x := range []struct {

@@ -353,11 +353,11 @@ func (j *Job) validatePlaces() error {
 	used := map[int][]use{}
 	take := func(board int, stations Stations, what string) error {
 		if board < 0 || board >= len(j.Boards) {
-			return fmt.Errorf("%s: no such board in the list of boards", what)
+			return fmt.Errorf("%s: no such board in the list of boards; add it there or correct the name", what)
 		}
 		for _, st := range stations {
 			if st < 0 || st >= len(j.Stations) {
-				return fmt.Errorf("board %s %s: no such station", j.Boards[board].Name, what)
+				return fmt.Errorf("board %s %s: no such station; name one of the list of stations", j.Boards[board].Name, what)
 			}
 		}
 		for _, other := range used[board] {

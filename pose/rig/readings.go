@@ -70,7 +70,7 @@ func (n *network) readings(s *State, cov covariance, epoch int) (*align.Set, *al
 	if k := j.Kingpin; k != nil {
 		b := slices.Index(j.Body, k.Board)
 		if !slices.Contains(n.seen.body[b], true) {
-			return nil, nil, fmt.Errorf("board %s, which marks the kingpin, is in no photograph that ties to the others", j.Boards[k.Board].Name)
+			return nil, nil, fmt.Errorf("board %s, which marks the kingpin, is in no photograph that ties to the others: photograph it together with a wheel's board", j.Boards[k.Board].Name)
 		}
 		p := level.Apply(s.BodyFromBoard[b].Apply(k.Point))
 		kingpin = &p

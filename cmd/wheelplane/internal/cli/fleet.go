@@ -326,7 +326,7 @@ func (a *App) fleetTrend(d *history.DB, o *fleetOptions, t trendOptions) error {
 		series = append(series, history.Trend(visits, q, t.axle)...)
 	}
 	if len(series) == 0 {
-		return BadInputf("%s: none of its visits has such a reading", v.Name())
+		return BadInputf("%s: none of its visits has such a reading: name another quantity, or another --axle", v.Name())
 	}
 	notes := notesOf(visits)
 	over := history.Over(t.over)

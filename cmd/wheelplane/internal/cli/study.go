@@ -366,7 +366,7 @@ func (a *App) studyJobs(o studyOptions) (*studies, error) {
 		if o.reading != "" {
 			return nil, BadInputf("no reading %q is in all jobs; there are: %s", o.reading, strings.Join(names(common), ", "))
 		}
-		return nil, BadInputf("the jobs have no reading in common")
+		return nil, BadInputf("the jobs have no reading in common: give jobs of one vehicle or jig, measured alike")
 	}
 	return out, nil
 }

@@ -140,7 +140,7 @@ func (a *App) watchFrames(ctx context.Context, o watchOptions, folder *rig.Folde
 	station := len(job.Stations) - 1
 	if o.station != "" {
 		if station = slices.IndexFunc(job.Stations, func(s rig.Station) bool { return s.Name == o.station }); station < 0 {
-			return BadInputf("%s: there is no station %q", o.dir, o.station)
+			return BadInputf("%s: there is no station %q: name one of job.yaml's, or leave it out for the last", o.dir, o.station)
 		}
 	}
 	targets, rule, err := a.targetsOf(o.dir, job)
