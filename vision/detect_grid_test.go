@@ -446,3 +446,30 @@ func TestGrid(t *testing.T) {
 		}
 	}
 }
+
+// A board printed, or photographed, as in a mirror is none: its markers spell nothing,
+// and its squares alone do not make it one. Its picture otherwise is found.
+func TestMirrored(t *testing.T) {
+	boards := vision.Set(16, a3)
+	for i, c := range []gridCell{{2, 0, 0.7, "bright", "nothing"}, {3, 50, 1.2, "gradient", "nothing"}, {4, 30, 0.7, "dim", "half"}} {
+		img := gridPicture(boards[3*i], c, float64(10*i))
+		flipped := image.NewGray(img.Rect)
+		for y := img.Rect.Min.Y; y < img.Rect.Max.Y; y++ {
+			for x := img.Rect.Min.X; x < img.Rect.Max.X; x++ {
+				flipped.SetGray(img.Rect.Max.X-1-x+img.Rect.Min.X, y, img.GrayAt(x, y))
+			}
+		}
+		for _, p := range []struct {
+			img  *image.Gray
+			want int
+		}{{img, 1}, {flipped, 0}} {
+			res, err := vision.Detect(p.img, boards, vision.DetectOptions{})
+			if err != nil {
+				t.Fatal(err)
+			}
+			if len(res.Views) != p.want || len(res.UnknownIDs) > 0 {
+				t.Errorf("%+v: %d boards, want %d, and ids %v", c, len(res.Views), p.want, res.UnknownIDs)
+			}
+		}
+	}
+}
