@@ -331,7 +331,7 @@ func (k *known) spread(img *image.Gray, b *Board, corners []Corner) (s PointSpre
 	// Where that does not explain the picture, the whole board's fit has gone
 	// astray: from wider ones, without sharpening.
 	for _, blur := range []float64{2, 4.5} {
-		if k.noise < poorSpread*k.contrast {
+		if k.noise < poorSpread*k.contrast || k.noise < noisySpread*k.contrast && k.isNoise(cost, windows) {
 			break
 		}
 		plain := *k
@@ -348,8 +348,20 @@ func (k *known) spread(img *image.Gray, b *Board, corners []Corner) (s PointSpre
 }
 
 // poorSpread is a root mean square of residuals over the contrast that is more
-// than the noise of pictures that show anything.
-const poorSpread = 0.03
+// than the noise of most pictures that show anything, noisySpread more than that of
+// small frames of dim films.
+const poorSpread, noisySpread = 0.03, 0.06
+
+// isNoise tells whether what a fit of the windows leaves is about what the whole board's
+// left: that is the picture's noise then. Of a board whose fit had gone astray windows
+// leave a fifth to two fifths.
+func (k *known) isNoise(cost float64, windows [][]spreadPixel) bool {
+	n := 0
+	for _, w := range windows {
+		n += len(w)
+	}
+	return cost > 0.7*0.7*k.noise*k.noise*float64(n)
+}
 
 // fit solves for the point spread, and returns the sum of squares that is left.
 func (e *spreadEye) fit(windows [][]spreadPixel, start spreadState) (best spreadState, cost float64) {
