@@ -284,8 +284,8 @@ where every visit tells it and it never goes backward, else over the date.`,
 }
 
 func quantityWords() (out []string) {
-	for _, q := range quantityNames {
-		out = append(out, string(q.quantity))
+	for _, q := range quantities {
+		out = append(out, string(q))
 	}
 	return out
 }
@@ -298,16 +298,13 @@ func quantitiesOf(names []string) ([]align.Quantity, error) {
 		if name == "all" {
 			return []align.Quantity{""}, nil
 		}
-		i := slices.IndexFunc(quantityNames, func(q struct {
-			quantity align.Quantity
-			name     string
-		}) bool {
-			return string(q.quantity) == strings.ReplaceAll(strings.ToLower(name), " ", "_") || strings.EqualFold(q.name, name)
+		i := slices.IndexFunc(quantities, func(q align.Quantity) bool {
+			return string(q) == strings.ReplaceAll(strings.ToLower(name), " ", "_") || strings.EqualFold(nameOf(q), name)
 		})
 		if i < 0 {
 			return nil, Usagef("--reading %q: no such reading; there are: all, %s", name, strings.Join(quantityWords(), ", "))
 		}
-		out = append(out, quantityNames[i].quantity)
+		out = append(out, quantities[i])
 	}
 	return out, nil
 }

@@ -11,35 +11,33 @@ import (
 	"wheelplane/pose/rig"
 )
 
-// quantityNames are the readings' names in tables, in order within an axle.
-var quantityNames = []struct {
-	quantity align.Quantity
-	name     string
-}{
-	{align.Camber, "camber"},
-	{align.CrossCamber, "cross camber"},
-	{align.Toe, "toe"},
-	{align.TotalToe, "total toe"},
-	{align.AxleHeading, "axle heading"},
-	{align.ThrustAngle, "thrust angle"},
-	{align.ScrubAngle, "scrub angle"},
-	{align.AxleOffset, "axle offset"},
-	{align.Caster, "caster"},
-	{align.CrossCaster, "cross caster"},
-	{align.Kingpin, "kingpin inclination"},
-	{align.CrossKingpin, "cross kingpin inclination"},
-	{align.ScrubRadius, "scrub radius"},
-	{align.Trail, "trail"},
-	{align.MaxSteer, "largest steer"},
-	{align.SteerAngle, "steer angle"},
-	{align.ToeOutOnTurns, "toe-out on turns"},
-	{align.SteerRatio, "steer ratio"},
-	{align.Wheelbase, "wheelbase"},
-	{align.Track, "track"},
-	{align.TravelDirection, "travel direction"},
-	{align.TravelMinusThrust, "travel less thrust"},
-	{align.RollingRadius, "rolling radius"},
-	{align.Runout, "board runout"},
+// quantities are the readings of tables, in order within an axle. Their names are
+// texts: [wording.Quantity].
+var quantities = []align.Quantity{
+	align.Camber,
+	align.CrossCamber,
+	align.Toe,
+	align.TotalToe,
+	align.AxleHeading,
+	align.ThrustAngle,
+	align.ScrubAngle,
+	align.AxleOffset,
+	align.Caster,
+	align.CrossCaster,
+	align.Kingpin,
+	align.CrossKingpin,
+	align.ScrubRadius,
+	align.Trail,
+	align.MaxSteer,
+	align.SteerAngle,
+	align.ToeOutOnTurns,
+	align.SteerRatio,
+	align.Wheelbase,
+	align.Track,
+	align.TravelDirection,
+	align.TravelMinusThrust,
+	align.RollingRadius,
+	align.Runout,
 }
 
 // row is what a line of a table is about: a quantity, at a station where it
@@ -53,7 +51,7 @@ type row struct {
 }
 
 // rowsOf lists the lines of an epoch, axle by axle from the front and in the
-// order of quantityNames.
+// order of quantities.
 func rowsOf(readings []rig.Reading, epoch string) []row {
 	axles := 0
 	for _, x := range readings {
@@ -61,14 +59,14 @@ func rowsOf(readings []rig.Reading, epoch string) []row {
 	}
 	var out []row
 	for axle := 1; axle <= axles; axle++ {
-		for _, q := range quantityNames {
+		for _, q := range quantities {
 			seen := map[string]bool{}
 			for _, x := range readings {
-				if x.Epoch != epoch || x.Axle != axle || x.Quantity != q.quantity || seen[x.Station] {
+				if x.Epoch != epoch || x.Axle != axle || x.Quantity != q || seen[x.Station] {
 					continue
 				}
 				seen[x.Station] = true
-				r := row{axle: axle, quantity: q.quantity, name: q.name, station: x.Station, unit: x.Unit}
+				r := row{axle: axle, quantity: q, name: nameOf(q), station: x.Station, unit: x.Unit}
 				if r.station != "" {
 					r.name += ", station " + r.station
 				}

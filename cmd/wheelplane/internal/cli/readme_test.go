@@ -80,9 +80,9 @@ func TestReadmeResult(t *testing.T) {
 	if len(r.Readings) == 0 || r.Readings[0].Unit != "deg" {
 		t.Errorf("got %+v", r)
 	}
-	for _, q := range quantityNames {
-		if !strings.Contains(text, fmt.Sprintf("\n| `%s` |", q.quantity)) {
-			t.Errorf("README.md has no row for %s", q.quantity)
+	for _, q := range quantities {
+		if !strings.Contains(text, fmt.Sprintf("\n| `%s` |", q)) {
+			t.Errorf("README.md has no row for %s", q)
 		}
 	}
 	for f := range reflect.TypeFor[rig.Network]().Fields() {

@@ -10,6 +10,7 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -304,12 +305,10 @@ func targetsJSON(targets []spec.Target) []targetJSON {
 
 // nameOf is a quantity's name for people.
 func nameOf(q align.Quantity) string {
-	for _, n := range quantityNames {
-		if n.quantity == q {
-			return n.name
-		}
+	if !slices.Contains(quantities, q) {
+		return string(q)
 	}
-	return string(q)
+	return wording.Quantity(string(q))
 }
 
 func targetsText(job *rig.Job, s *spec.Spec, targets []spec.Target) string {
@@ -319,14 +318,14 @@ func targetsText(job *rig.Job, s *spec.Spec, targets []spec.Target) string {
 	}
 	t := newTable(columns...)
 	for axle := 1; axle <= len(job.Vehicle.Axles); axle++ {
-		for _, q := range quantityNames {
+		for _, q := range quantities {
 			for i := range targets {
 				x := &targets[i]
-				if x.Axle != axle || x.Quantity != q.quantity {
+				if x.Axle != axle || x.Quantity != q {
 					continue
 				}
 				j := targetOf(x)
-				cells := []string{axleTitle(job, axle), q.name, string(x.Side), limitText(&j.Target, j.Unit), limitText(j.Low, j.Unit), limitText(j.High, j.Unit), j.Unit}
+				cells := []string{axleTitle(job, axle), nameOf(q), string(x.Side), limitText(&j.Target, j.Unit), limitText(j.Low, j.Unit), limitText(j.High, j.Unit), j.Unit}
 				if (x.Quantity == align.Toe || x.Quantity == align.TotalToe) && s.ReferenceDiameter > 0 {
 					d := s.ReferenceDiameter * 1e3
 					cells = append(cells, fmt.Sprintf("%s mm (%s to %s)", wording.Decimal(d*math.Sin(x.Wish), 1), wording.Decimal(d*math.Sin(x.Low), 1), wording.Decimal(d*math.Sin(x.High), 1)))

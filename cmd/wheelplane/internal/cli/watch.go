@@ -317,12 +317,10 @@ func watchedOf(job *rig.Job, station int, f watching.Frame, targets []spec.Targe
 
 // orderOf is a quantity's place in tables.
 func orderOf(q align.Quantity) int {
-	for i, n := range quantityNames {
-		if n.quantity == q {
-			return i
-		}
+	if i := slices.Index(quantities, q); i >= 0 {
+		return i
 	}
-	return len(quantityNames)
+	return len(quantities)
 }
 
 // trimLines cuts lines that are wider than the screen.

@@ -39,7 +39,7 @@ var rooms = map[string][]string{
 	"cmd/wheelplane/internal/cli":     {"cmd/wheelplane/internal/bay", "cmd/wheelplane/internal/wording", "vision", "pose", "pose/bundle", "pose/align", "pose/rig", "pose/plan", "pose/live", "calib", "fixtures", "cmd/wheelplane/internal/watching", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit", "cmd/wheelplane/internal/work", "cmd/wheelplane/internal/draw", "cmd/wheelplane/internal/record", "cmd/wheelplane/internal/proof", "cmd/wheelplane/internal/planned", "calib/jig", "cmd/wheelplane/internal/history", "cmd/wheelplane/internal/lesson", "cmd/wheelplane/internal/seen", "cmd/wheelplane/internal/hold"},
 	"cmd/wheelplane/internal/spec":    {"vision", "pose/align", "pose/rig"},
 	"cmd/wheelplane/internal/visit":   {"vision", "pose/align"},
-	"cmd/wheelplane/internal/work":    {"pose/align", "pose/rig", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit"},
+	"cmd/wheelplane/internal/work":    {"pose/align", "pose/rig", "cmd/wheelplane/internal/wording", "cmd/wheelplane/internal/spec", "cmd/wheelplane/internal/visit"},
 	"cmd/wheelplane/internal/draw":    {},
 	"cmd/wheelplane/internal/wording": {},
 	"cmd/wheelplane/internal/lesson":  {"cmd/wheelplane/internal/wording", "cmd/wheelplane/internal/draw", "vision", "pose", "pose/align", "pose/rig", "fixtures"},

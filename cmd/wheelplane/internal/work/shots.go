@@ -6,7 +6,7 @@ import (
 	"strings"
 
 	"wheelplane/cmd/wheelplane/internal/visit"
-	"wheelplane/pose/align"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose/rig"
 )
 
@@ -116,17 +116,18 @@ func (f *Folder) asPlanned(s *Step, st int, do string) {
 	if of == 0 {
 		return
 	}
-	there, left := of-len(open), "these are left"
+	there, left := of-len(open), wording.Say("shots.left")
 	if f.Shows == nil {
-		there, left = min(of, len(f.Job.Job.PhotosAt(st))), "these are left if the others were taken in the plan's order"
+		there, left = min(of, len(f.Job.Job.PhotosAt(st))), wording.Say("shots.left.order")
 	}
 	s.Shots = open
 	switch {
 	case there == 0:
-		s.Do = fmt.Sprintf("%s. Then take the %d photographs planned for this station; within half a metre of each place will do. They go into %s.", do, of, f.Job.PhotosOf(st))
+		s.Do = wording.Say("step.station.planned",
+			"do", do, "count", of, "folder", f.Job.PhotosOf(st))
 	default:
-		s.Do = fmt.Sprintf("Leave the vehicle where it stands. %d of %d planned photographs are there; %s.", there, of, left)
-		s.Tell = []string{fmt.Sprintf("wheelplane check %s %s ok   # to go on without them", f.Dir, s.ID)}
+		s.Do = wording.Say("step.station.open", "there", there, "count", of, "left", left)
+		s.Tell = []string{fmt.Sprintf("wheelplane check %s %s ok   # %s", f.Dir, s.ID, wording.Say("tell.without"))}
 	}
 }
 
@@ -160,34 +161,31 @@ func (f *Folder) more(epoch string) *Step {
 	if len(shots) == 0 && len(w.Unchecked) == 0 {
 		return nil
 	}
-	s := &Step{ID: moreID, Title: "Photograph more at station " + here.Name, State: Later, Shots: shots,
-		Tell: []string{"wheelplane measure " + f.Dir, fmt.Sprintf("wheelplane check %s %s skipped   # to leave it as it is", f.Dir, moreID)}}
+	s := &Step{ID: moreID, Title: wording.Say("step.more.title", "station", here.Name), State: Later, Shots: shots,
+		Tell: []string{"wheelplane measure " + f.Dir, fmt.Sprintf("wheelplane check %s %s skipped   # %s", f.Dir, moreID, wording.Say("tell.leave"))}}
 	var why []string
 	if n := len(w.Unchecked); n > 0 {
-		text := "nothing checks what one photograph alone shows: " + w.Unchecked[0]
+		text := wording.Say("step.more.unchecked", "wheel", w.Unchecked[0])
 		if n > 1 {
-			text += fmt.Sprintf(", and %d more are like it", n-1)
+			text = wording.Say("step.more.unchecked.many", "wheel", w.Unchecked[0], "more", n-1)
 		}
 		why = append(why, text)
 	}
 	if len(shots) > 0 && len(w.Readings) > 0 {
 		r := w.Readings[0]
-		words := strings.ReplaceAll(string(r.Quantity), "_", " ")
-		if r.Side != align.NoSide {
-			words += " " + string(r.Side)
-		}
-		why = append(why, fmt.Sprintf("%s of axle %d is known to %.3f %s only (standard uncertainty)", words, r.Axle, r.U, r.Unit))
+		why = append(why, wording.Say("step.more.why",
+			"reading", readingName(r.Quantity, r.Side), "axle", r.Axle, "u", fmt.Sprintf("%.3f", r.U), "unit", r.Unit))
 	}
 	s.Why = strings.Join(why, "; ")
 	switch {
 	case len(shots) == 0:
-		s.Do = "Leave the vehicle and the boards as they are. Photograph so that each of these wheels is in two photographs or more, each with a neighbour or a floor board."
+		s.Do = wording.Say("step.more.wheels")
 	case len(w.Unchecked) > 0:
-		s.Do = "Leave the vehicle and the boards as they are. Take these photographs, and see that every wheel is in two or more."
+		s.Do = wording.Say("step.more.both")
 	default:
-		s.Do = "Leave the vehicle and the boards as they are and take these photographs; within half a metre of each place will do."
+		s.Do = wording.Say("step.more.shots")
 	}
-	s.Do += fmt.Sprintf(" They go into %s; then measure again.", f.Job.PhotosOf(st))
+	s.Do += " " + wording.Say("step.more.then", "folder", f.Job.PhotosOf(st))
 	if c := f.Visit.Of(moreID); c != nil && c.Result != visit.Bad && !c.At.Before(f.Measured) {
 		s.State, s.By, s.At, s.Note = Skipped, c.By, c.At, c.Note
 	}

@@ -4,21 +4,28 @@ import (
 	"fmt"
 	"math"
 	"slices"
+	"strconv"
 	"strings"
 
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
 )
 
 // Task is what is to be done and photographed at a station, as parts of a
 // sentence.
-type Task struct{ Do, Show, Folder string }
+type Task struct {
+	Do, Show, Folder string
+
+	stays bool // the vehicle is not rolled for it, only boards were moved
+	rolls bool // 'roll' tells what came of it
+}
 
 // StationTask says what is to be done and photographed at a station.
 func StationTask(f *rig.Folder, st int) Task {
 	t := taskOf(f, st)
 	if m := movesAt(f.Job, st); m != nil && st > 0 {
-		t.Do = fmt.Sprintf("brakes on and wheels chocked before anyone reaches for a wheel, %s, leave every other board where it is; %s", m.text(f.Job), t.Do)
+		t.Do = wording.Say("station.moved", "boards", m.text(f.Job), "do", t.Do)
 	}
 	return t
 }
@@ -26,38 +33,39 @@ func StationTask(f *rig.Folder, st int) Task {
 // taskOf is a station's without the boards that are moved for it.
 func taskOf(f *rig.Folder, st int) Task {
 	j, s := f.Job, f.Job.Stations[st]
-	show := "every board on a wheel, each photograph with two boards or more and one of them in the next photograph too, all around the vehicle, the floor boards with them"
+	show := wording.Say("station.show.all")
 	lifted := func(k int) bool { return k >= 0 && len(j.Stations[k].Lifted) > 0 }
-	do := ""
+	do, stays, rolls := "", false, false
 	switch {
 	case s.Sweep:
-		side := "left"
+		side := align.Left
 		if s.Steer < 0 {
-			side = "right"
+			side = align.Right
 		}
-		do = fmt.Sprintf("do not roll: brakes held, steer about %.0f degrees to the %s", math.Abs(s.Steer)*180/math.Pi, side)
-		show = "the boards of the steered wheels, each with a floor board or a board that does not move"
+		do = wording.Say("station.steer", "angle", fmt.Sprintf("%.0f", math.Abs(s.Steer)*180/math.Pi), "side", sideName(side))
+		show = wording.Say("station.show.steered")
 	case lifted(st) && lifted(st-1):
-		do = fmt.Sprintf("do not roll: spin the lifted wheels (%s) by 60 degrees or more", axlesOf(s.Lifted))
-		show = "the boards of the lifted wheels, each with a floor board or a board that does not move"
+		do = wording.Say("station.spin", "wheels", axlesOf(s.Lifted))
+		show = wording.Say("station.show.lifted")
 	case lifted(st):
-		do = fmt.Sprintf("do not roll: chock the wheels that stay on the ground, lift %s and set it on stands", axlesOf(s.Lifted))
-		show = "the boards of the lifted wheels, each with a floor board or a board that does not move"
+		do = wording.Say("station.lift", "wheels", axlesOf(s.Lifted))
+		show = wording.Say("station.show.lifted")
 	case st == 0:
-		do = "leave the vehicle where it stands, brakes on and wheels chocked"
+		do = wording.Say("station.first")
 	case lifted(st - 1):
-		do = "lower the lifted wheels and let them settle; do not roll"
+		do = wording.Say("station.lower")
+		rolls = true
 	case s.Epoch != j.Stations[st-1].Epoch:
-		do = fmt.Sprintf("do what makes it %q; then photograph where it stands, no roll is needed", s.Epoch)
-		show = "the boards of the adjusted axles, each with a neighbour that was not touched and with floor boards"
+		do = wording.Say("station.epoch", "epoch", strconv.Quote(s.Epoch))
+		show = wording.Say("station.show.adjusted")
 	case j.Stations[st-1].Sweep:
-		do = "steer straight ahead, then roll"
+		do, rolls = wording.Say("station.straight"), true
 	case movesAt(j, st) != nil:
-		do = "do not roll"
+		do, stays = wording.Say("station.stay"), true
 	default:
-		do = "roll"
+		do, rolls = wording.Say("station.roll"), true
 	}
-	return Task{do, show, f.PhotosOf(st)}
+	return Task{do, show, f.PhotosOf(st), stays, rolls}
 }
 
 func stationID(name string) string { return "station-" + name }
@@ -66,25 +74,25 @@ func stationID(name string) string { return "station-" + name }
 func (f *Folder) stationStep(st int, done bool) Step {
 	job := f.Job.Job
 	t, s := taskOf(f.Job, st), job.Stations[st]
-	do := strings.ToUpper(t.Do[:1]) + t.Do[1:]
+	do := wording.Capital(t.Do)
 	step := Step{
-		ID: stationID(s.Name), Title: "Photograph station " + s.Name, State: Later,
-		Do:    fmt.Sprintf("%s. Photograph %s. The photographs go into %s.", do, t.Show, t.Folder),
-		Why:   "each station shows the wheels turned a little further",
-		Cares: []string{careTurn},
+		ID: stationID(s.Name), Title: wording.Say("step.station.title", "station", s.Name), State: Later,
+		Do:    wording.Say("step.station.do", "do", do, "show", t.Show, "folder", t.Folder),
+		Why:   wording.Say("step.station.why"),
+		Cares: []string{careTurn()},
 	}
 	switch {
 	case len(s.Lifted) > 0:
-		step.Cares = []string{careStands, careTurn}
+		step.Cares = []string{careStands(), careTurn()}
 	case s.Sweep:
-		step.Why = "caster and kingpin inclination show when the wheel is steered"
-	case st > 0 && t.Do == "do not roll":
-		step.Why = "it shows the wheels that the boards were moved to"
-	case strings.HasSuffix(t.Do, "roll") && st > 0:
+		step.Why = wording.Say("step.station.why.steer")
+	case st > 0 && t.stays:
+		step.Why = wording.Say("step.station.why.moved")
+	case st > 0 && t.rolls:
 		step.Tell = []string{"wheelplane roll " + f.Dir}
 	}
 	if st > 0 && s.Epoch != job.Stations[st-1].Epoch {
-		step.Why = "to read what the adjustment did"
+		step.Why = wording.Say("step.station.why.adjusted")
 	}
 	if done {
 		step.State = Done
@@ -101,9 +109,9 @@ func (f *Folder) stationStep(st int, done bool) Step {
 func axlesOf(list []rig.Wheel) string {
 	var out []string
 	for _, w := range list {
-		name := fmt.Sprintf("axle %d", w.Axle)
+		name := wording.Say("axle", "axle", w.Axle)
 		if !slices.Contains(list, rig.Wheel{Axle: w.Axle, Side: align.Left}) || !slices.Contains(list, rig.Wheel{Axle: w.Axle, Side: align.Right}) {
-			name = w.String()
+			name = wheelName(w)
 		}
 		if len(out) == 0 || out[len(out)-1] != name {
 			out = append(out, name)

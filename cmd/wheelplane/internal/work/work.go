@@ -14,6 +14,7 @@ import (
 
 	"wheelplane/cmd/wheelplane/internal/spec"
 	"wheelplane/cmd/wheelplane/internal/visit"
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose/align"
 	"wheelplane/pose/rig"
 )
@@ -115,49 +116,57 @@ func steered(job *rig.Job) bool {
 }
 
 // The cautions are common practice; no source.
-const (
-	careStands = "Never rely on a jack: set the vehicle on stands rated for the load, on firm ground, before anyone reaches under it or turns a wheel; chock the wheels that stay down."
-	careMaker  = "The vehicle maker's manual, local codes and the workshop's own rules come first; steering and brakes are work for licensed people where the law says so."
-	careTorque = "After adjusting, tighten every fastener to the maker's torque, with new parts where the maker asks for them."
-	careTurn   = "Keep clear of wheels, linkage and boards while somebody steers or rolls; turn plates are locked whenever the vehicle rolls on or off them."
-	careClamp  = "Clamp them so that nothing can come loose while the wheel turns, roughly parallel to the wheel and centred; take them off before driving."
-	careReach  = "Brakes on and wheels chocked before anyone reaches for a wheel; nobody steers or rolls meanwhile."
-	careRoad   = "Test on the road with care before handing over, and check the fasteners again after the distance the maker names."
-)
+func careStands() string { return wording.Say("care.stands") }
+func careMaker() string  { return wording.Say("care.maker") }
+func careTorque() string { return wording.Say("care.torque") }
+func careTurn() string   { return wording.Say("care.turn") }
+func careClamp() string  { return wording.Say("care.clamp") }
+func careReach() string  { return wording.Say("care.reach") }
+func careRoad() string   { return wording.Say("care.road") }
 
 // checksOf lists what is looked at before measuring, for a vehicle of this
 // layout. What belongs there is common practice; no source.
 func checksOf(job *rig.Job) []check {
 	list := []check{
-		{"tyre-pressures", "Tyre pressures and wear", "Set all tyres, cold, to the maker's pressures; look for unequal wear and sizes on an axle.",
-			"a soft tyre tilts the axle, and wear tells what was wrong", nil},
-		{"wheel-bearings", "Play in the wheel bearings", "Lift each wheel end and rock it, top to bottom and side to side.",
-			"a loose bearing lets the wheel lean as it likes", []string{careStands}},
+		{"tyre-pressures", wording.Say("check.tyre-pressures.title"),
+			wording.Say("check.tyre-pressures.do"),
+			wording.Say("check.tyre-pressures.why"), nil},
+		{"wheel-bearings", wording.Say("check.wheel-bearings.title"),
+			wording.Say("check.wheel-bearings.do"),
+			wording.Say("check.wheel-bearings.why"), []string{careStands()}},
 	}
 	if steered(job) {
 		list = append(list,
-			check{"kingpins", "Play in kingpins or ball joints", "Lift the steered wheels and rock them top to bottom, brakes applied so that the bearings do not count.",
-				"a worn kingpin gives another camber every time", []string{careStands}},
-			check{"tie-rods", "Tie rods, drag link, steering gear", "Have somebody rock the steering wheel and watch every joint and the steering gear's mounting.",
-				"toe cannot be set on a loose linkage", []string{careTurn}})
+			check{"kingpins", wording.Say("check.kingpins.title"),
+				wording.Say("check.kingpins.do"),
+				wording.Say("check.kingpins.why"), []string{careStands()}},
+			check{"tie-rods", wording.Say("check.tie-rods.title"),
+				wording.Say("check.tie-rods.do"),
+				wording.Say("check.tie-rods.why"), []string{careTurn()}})
 	}
 	list = append(list,
-		check{"suspension", "Springs, U-bolts, torque rods and bushes", "Look for broken leaves, shifted axles, loose U-bolts and torn bushes.",
-			"an axle that is not held does not stay where it is put", []string{careStands}},
-		check{"ride-height", "Ride height", "Bring the vehicle to the maker's ride height; air suspension with full pressure and its valve checked.",
-			"caster, toe and axle position change with it", nil},
-		check{"load", "Load", "Unladen, or as the maker asks for the measurement; nobody on board.",
-			"target values hold for one load", nil})
+		check{"suspension", wording.Say("check.suspension.title"),
+			wording.Say("check.suspension.do"),
+			wording.Say("check.suspension.why"), []string{careStands()}},
+		check{"ride-height", wording.Say("check.ride-height.title"),
+			wording.Say("check.ride-height.do"),
+			wording.Say("check.ride-height.why"), nil},
+		check{"load", wording.Say("check.load.title"),
+			wording.Say("check.load.do"),
+			wording.Say("check.load.why"), nil})
 	if job.Kingpin != nil {
-		list = append(list, check{"coupling", "Kingpin and coupling plate", "Look for a bent or worn kingpin; landing legs carry the front evenly and on firm ground.",
-			"the centreline is drawn through the kingpin", nil})
+		list = append(list, check{"coupling", wording.Say("check.coupling.title"),
+			wording.Say("check.coupling.do"),
+			wording.Say("check.coupling.why"), nil})
 	}
 	if steered(job) {
-		list = append(list, check{"steering-centred", "Steering straight ahead", "Set the steering gear to its centre mark and leave it there until the readings are taken; note how the steering wheel stands.",
-			"toe on one side against the other is read against it", nil})
+		list = append(list, check{"steering-centred", wording.Say("check.steering-centred.title"),
+			wording.Say("check.steering-centred.do"),
+			wording.Say("check.steering-centred.why"), nil})
 	}
-	return append(list, check{"parked", "In position, brakes on, chocked", "Drive slowly and straight onto level firm ground with room to roll forward; brakes on, wheels chocked, key out.",
-		"every angle is read against the ground it stands on", []string{careMaker}})
+	return append(list, check{"parked", wording.Say("check.parked.title"),
+		wording.Say("check.parked.do"),
+		wording.Say("check.parked.why"), []string{careMaker()}})
 }
 
 // Steps lists the whole work, in order. At most one step is Now: the first that
@@ -171,8 +180,8 @@ func Steps(f *Folder) []Step {
 		}
 		list = append(list, s)
 	}
-	add(Step{ID: "targets", Title: "Target values", Do: "Take the maker's target values into the job, or the nearest there are.",
-		Why: "without them there are readings, but no verdicts", Tell: []string{"wheelplane spec list", "wheelplane spec use " + f.Dir + " NAME"}}, f.Targets != nil)
+	add(Step{ID: "targets", Title: wording.Say("step.targets.title"), Do: wording.Say("step.targets.do"),
+		Why: wording.Say("step.targets.why"), Tell: []string{"wheelplane spec list", "wheelplane spec use " + f.Dir + " NAME"}}, f.Targets != nil)
 	f.skip(&list[0])
 	for _, c := range checksOf(f.Job.Job) {
 		list = append(list, f.checkStep(c))
@@ -251,7 +260,7 @@ func (f *Folder) checkStep(c check) Step {
 		case visit.Skipped:
 			s.State = Skipped
 		case visit.Bad:
-			s.Do = "Found bad: put it right first, then say so. " + s.Do
+			s.Do = wording.Say("check.bad", "do", s.Do)
 		}
 	}
 	return s
@@ -316,26 +325,56 @@ func movesAt(job *rig.Job, st int) *move {
 func (m *move) text(job *rig.Job) string {
 	var clamp, shift, off []string
 	for _, h := range m.hangs {
-		name := "board " + job.Boards[h.Board].Name
+		name := job.Boards[h.Board].Name
 		if from, moved := m.from[h.Board]; moved {
-			shift = append(shift, fmt.Sprintf("%s from %s to %s", name, from, h.Wheel))
+			shift = append(shift, wording.Say("board.shift", "board", name, "from", wheelName(from), "to", wheelName(h.Wheel)))
 		} else {
-			clamp = append(clamp, fmt.Sprintf("%s on %s", name, h.Wheel))
+			clamp = append(clamp, wording.Say("board.clamp", "board", name, "wheel", wheelName(h.Wheel)))
 		}
 	}
 	for _, h := range m.off {
-		off = append(off, fmt.Sprintf("board %s off %s", job.Boards[h.Board].Name, h.Wheel))
+		off = append(off, wording.Say("board.off", "board", job.Boards[h.Board].Name, "wheel", wheelName(h.Wheel)))
 	}
 	var parts []string
-	for _, x := range []struct {
-		do   string
-		list []string
-	}{{"take ", off}, {"move ", shift}, {"clamp ", clamp}} {
-		if x.list != nil {
-			parts = append(parts, x.do+strings.Join(x.list, ", "))
-		}
+	if off != nil {
+		parts = append(parts, wording.Say("boards.off", "boards", strings.Join(off, ", ")))
+	}
+	if shift != nil {
+		parts = append(parts, wording.Say("boards.shift", "boards", strings.Join(shift, ", ")))
+	}
+	if clamp != nil {
+		parts = append(parts, wording.Say("boards.clamp", "boards", strings.Join(clamp, ", ")))
 	}
 	return strings.Join(parts, ", ")
+}
+
+func sideName(s align.Side) string {
+	switch s {
+	case align.Left:
+		return wording.Say("side.left")
+	case align.Right:
+		return wording.Say("side.right")
+	}
+	return string(s)
+}
+
+func wheelName(w rig.Wheel) string {
+	return wording.Say("wheel", "axle", w.Axle, "side", sideName(w.Side))
+}
+
+// readingName is a quantity's name in a sentence, and its side.
+func readingName(q align.Quantity, side align.Side) string {
+	name := wording.Quantity(string(q))
+	switch q {
+	case align.ToeOutOnTurns:
+		name = wording.Say("step.reading.turns")
+	case align.MaxSteer:
+		name = wording.Say("step.reading.steer")
+	}
+	if side != align.NoSide {
+		name = wording.Say("reading.of.side", "quantity", name, "side", sideName(side))
+	}
+	return name
 }
 
 // measuring adds the steps from hanging the boards to the record.
@@ -345,14 +384,13 @@ func (f *Folder) measuring(list *[]Step) {
 	for st, s := range job.Stations {
 		photographed := f.photographed(st)
 		if m := movesAt(job, st); m != nil {
-			text := m.text(job)
-			text = strings.ToUpper(text[:1]) + text[1:]
-			c := check{id: m.id(), title: "Clamp the boards", do: text + "; lay the floor boards flat around the vehicle.",
-				why: "what is clamped now stays untouched until it is read", cares: []string{careClamp}}
+			text := wording.Capital(m.text(job))
+			c := check{id: m.id(), title: wording.Say("step.clamp.title"), do: wording.Say("step.clamp.do", "boards", text),
+				why: wording.Say("step.clamp.why"), cares: []string{careClamp()}}
 			if st > 0 {
-				c.title, c.do = "Move boards", text+"; leave every other board where it is."
-				c.why = "there are fewer boards than wheels: the ones that stay tie both halves together"
-				c.cares = []string{careReach, careClamp}
+				c.title, c.do = wording.Say("step.move.title"), wording.Say("step.move.do", "boards", text)
+				c.why = wording.Say("step.move.why")
+				c.cares = []string{careReach(), careClamp()}
 			}
 			step := f.checkStep(c)
 			if (photographed || !slices.Contains(f.Job.Missing, st)) && step.State == Later {
@@ -379,8 +417,8 @@ func (f *Folder) measuring(list *[]Step) {
 
 // readings is the step of measuring an epoch.
 func (f *Folder) readings(epoch string) Step {
-	s := Step{ID: "measure-" + slug(epoch), Title: "Readings " + epoch, Do: "Work out the readings " + epoch + ".",
-		Why: "what comes next depends on them", Tell: []string{"wheelplane measure " + f.Dir}, State: Later}
+	s := Step{ID: "measure-" + slug(epoch), Title: wording.Say("step.readings.title", "epoch", epoch), Do: wording.Say("step.readings.do", "epoch", epoch),
+		Why: wording.Say("step.readings.why"), Tell: []string{"wheelplane measure " + f.Dir}, State: Later}
 	if f.measured(epoch) {
 		s.State = Done
 	}
@@ -425,7 +463,7 @@ func slug(s string) string {
 // instead says what the measurement would have instead of photographs.
 func (f *Folder) instead() string {
 	if w := f.Result.Weak; w != nil && w.Instead != "" && len(w.Photos) == 0 {
-		return " More photographs from here would not help much; what would: " + w.Instead + "."
+		return " " + wording.Say("step.undecided.instead", "instead", w.Instead)
 	}
 	return ""
 }
@@ -457,8 +495,8 @@ func (f *Folder) adjusting(list *[]Step, epoch string) {
 			case advice == nil && (f.Adjustable == nil || f.Adjustable(t.r.Quantity, t.r.Axle)):
 				*list = append(*list, f.adjustStep(t, epoch))
 			default:
-				*list = append(*list, Step{ID: fmt.Sprintf("refer-%s-%d", slug(string(t.r.Quantity)), t.r.Axle), Title: "Not adjustable: " + t.what(), State: Skipped,
-					Do: "Report it; do not bend an axle. Refer to the maker.", Why: t.why(), Cares: []string{careMaker}})
+				*list = append(*list, Step{ID: fmt.Sprintf("refer-%s-%d", slug(string(t.r.Quantity)), t.r.Axle), Title: wording.Say("step.refer.title", "what", t.what()), State: Skipped,
+					Do: wording.Say("step.refer.do"), Why: t.why(), Cares: []string{careMaker()}})
 			}
 		}
 	}
@@ -472,9 +510,9 @@ func (f *Folder) adjusting(list *[]Step, epoch string) {
 		}
 	}
 	if len(undecided) > 0 {
-		s := Step{ID: "undecided", Title: "Undecided readings", State: Later,
-			Do:  "Decide what to do about " + strings.Join(undecided, ", ") + ": photograph more, adjust nearer to the target, or accept them." + f.instead(),
-			Why: "the uncertainty reaches over a limit: neither within nor outside can be said", Tell: []string{"wheelplane judge " + f.Dir, "wheelplane check " + f.Dir + " undecided ok"}}
+		s := Step{ID: "undecided", Title: wording.Say("step.undecided.title"), State: Later,
+			Do:  wording.Say("step.undecided.do", "readings", strings.Join(undecided, ", ")) + f.instead(),
+			Why: wording.Say("step.undecided.why"), Tell: []string{"wheelplane judge " + f.Dir, "wheelplane check " + f.Dir + " undecided ok"}}
 		if c := f.Visit.Of("undecided"); c != nil && c.Result != visit.Bad && !c.At.Before(f.Measured) {
 			s.State, s.By, s.At, s.Note = Done, c.By, c.At, c.Note
 		}
@@ -485,14 +523,19 @@ func (f *Folder) adjusting(list *[]Step, epoch string) {
 	}
 	if adjusted {
 		if steered(f.Job.Job) {
-			*list = append(*list, f.checkStep(check{"steering-wheel", "Steering wheel level", "Steering gear at its centre mark: the steering wheel stands level, or is put level as the maker says, without turning the rods against each other.",
-				"toe is last, and the wheel is centred on it", []string{careTurn}}))
+			*list = append(*list, f.checkStep(check{"steering-wheel", wording.Say("check.steering-wheel.title"),
+				wording.Say("check.steering-wheel.do"),
+				wording.Say("check.steering-wheel.why"), []string{careTurn()}}))
 		}
 		*list = append(*list,
-			f.checkStep(check{"torque", "Fasteners at the maker's torque", "Tighten everything that was loosened to the maker's torque, and mark it.", "a loose axle or tie rod kills", []string{careTorque}}),
-			f.checkStep(check{"road-test", "Road test", "Boards off, chocks away, then drive: straight running, steering wheel level, no pull.", "the vehicle has the last word", []string{careRoad, careMaker}}))
+			f.checkStep(check{"torque", wording.Say("check.torque.title"),
+				wording.Say("check.torque.do"),
+				wording.Say("check.torque.why"), []string{careTorque()}}),
+			f.checkStep(check{"road-test", wording.Say("check.road-test.title"),
+				wording.Say("check.road-test.do"),
+				wording.Say("check.road-test.why"), []string{careRoad(), careMaker()}}))
 	}
-	s := Step{ID: "record", Title: "The record", Do: "Write the record, look at it, sign it, hand it over.", Why: "what is not written down was not done",
+	s := Step{ID: "record", Title: wording.Say("step.record.title"), Do: wording.Say("step.record.do"), Why: wording.Say("step.record.why"),
 		Tell: []string{"wheelplane report " + f.Dir}, State: Later}
 	if ready && !f.Recorded.IsZero() && !f.Recorded.Before(f.Measured) {
 		s.State = Done
@@ -546,9 +589,9 @@ func (f *Folder) todo(epoch string) []task {
 		if which < 0 {
 			which = len(whichFirst)
 		}
-		name := fmt.Sprintf("axle %d", r.Axle)
+		name := wording.Say("axle", "axle", r.Axle)
 		if n := job.Vehicle.Axles[r.Axle-1].Name; n != "" {
-			name += ", " + n
+			name = wording.Say("axle.named", "axle", r.Axle, "name", n)
 		}
 		out = append(out, task{r, t, j.Verdict, order*100 + which, name})
 	}
@@ -557,11 +600,7 @@ func (f *Folder) todo(epoch string) []task {
 }
 
 func (t *task) what() string {
-	words := strings.ReplaceAll(string(t.r.Quantity), "_", " ")
-	if t.r.Side != align.NoSide {
-		words += " " + string(t.r.Side)
-	}
-	return words + " of " + t.name
+	return wording.Say("reading.of", "reading", readingName(t.r.Quantity, t.r.Side), "axle", t.name)
 }
 
 func (t *task) why() string {
@@ -569,13 +608,13 @@ func (t *task) why() string {
 	limits := ""
 	switch low, high := t.t.Low/k, t.t.High/k; {
 	case math.IsInf(low, 0):
-		limits = fmt.Sprintf("at most %.3g", high)
+		limits = wording.Say("limits.most", "high", fmt.Sprintf("%.3g", high))
 	case math.IsInf(high, 0):
-		limits = fmt.Sprintf("at least %.3g", low)
+		limits = wording.Say("limits.least", "low", fmt.Sprintf("%.3g", low))
 	default:
-		limits = fmt.Sprintf("%.3g to %.3g", low, high)
+		limits = wording.Say("limits.both", "low", fmt.Sprintf("%.3g", low), "high", fmt.Sprintf("%.3g", high))
 	}
-	return fmt.Sprintf("it is %.3f %s (u %.3f), and may be %s", t.r.Value, t.r.Unit, t.r.U, limits)
+	return wording.Say("step.adjust.why", "value", fmt.Sprintf("%.3f", t.r.Value), "unit", t.r.Unit, "u", fmt.Sprintf("%.3f", t.r.U), "limits", limits)
 }
 
 // advisedStep is the step of adjusting one thing of the advice.
@@ -587,16 +626,16 @@ func (f *Folder) advisedStep(i int) Step {
 			axles = append(axles, n)
 		}
 	}
-	after := "Then add a station and photograph what was adjusted."
+	after := wording.Say("step.adjust.then")
 	if more := len(f.Advice.Steps) - 1 - i; more > 0 {
-		after = "Then adjust what 'advise' lists after it; when all of that is done, add a station and photograph what was adjusted."
+		after = wording.Say("step.adjust.more")
 	}
 	id := fmt.Sprintf("adjust-%s-%d", slug(a.Part), a.Axle)
 	if a.Side != align.NoSide {
 		id += "-" + string(a.Side)
 	}
-	return Step{ID: id, Title: a.Title, State: Later, Do: a.Do + ". Leave the boards on. " + after, Why: strings.Join(a.Why, "; "),
-		Cares: []string{careStands, careTorque, careMaker}, Tell: f.adjustCommands(strings.Join(axles, ",")), Begins: &Begins{f.nextEpoch(), strings.Join(axles, ",")}}
+	return Step{ID: id, Title: a.Title, State: Later, Do: wording.Say("step.adjust.advised", "do", a.Do, "then", after), Why: strings.Join(a.Why, "; "),
+		Cares: []string{careStands(), careTorque(), careMaker()}, Tell: f.adjustCommands(strings.Join(axles, ",")), Begins: &Begins{f.nextEpoch(), strings.Join(axles, ",")}}
 }
 
 // nextEpoch names the epoch after the next adjustment.
@@ -611,16 +650,16 @@ func (f *Folder) nextEpoch() string {
 // adjustCommands are what to type about an adjustment of these axles.
 func (f *Folder) adjustCommands(axles string) []string {
 	return []string{"wheelplane advise " + f.Dir, fmt.Sprintf("wheelplane station %s --epoch %q --moved %s", f.Dir, f.nextEpoch(), axles),
-		fmt.Sprintf("wheelplane check %s accept ok   # to leave it as it is", f.Dir)}
+		fmt.Sprintf("wheelplane check %s accept ok   # %s", f.Dir, wording.Say("tell.leave"))}
 }
 
 func (f *Folder) adjustStep(t task, epoch string) Step {
 	return Step{
 		ID:    fmt.Sprintf("adjust-%s-%d%s", slug(string(t.r.Quantity)), t.r.Axle, strings.TrimSuffix("-"+string(t.r.Side), "-")),
-		Title: "Adjust " + t.what(), State: Later,
-		Do: fmt.Sprintf("Bring it to %.3f %s; 'advise' says how far to turn or slide. Leave the boards on. Then add a station and photograph what was adjusted.",
-			t.t.Wish/t.t.Unit(), t.r.Unit),
-		Why: t.why(), Cares: []string{careStands, careTorque, careMaker},
+		Title: wording.Say("step.adjust.title", "what", t.what()), State: Later,
+		Do: wording.Say("step.adjust.do",
+			"value", fmt.Sprintf("%.3f", t.t.Wish/t.t.Unit()), "unit", t.r.Unit),
+		Why: t.why(), Cares: []string{careStands(), careTorque(), careMaker()},
 		Tell: f.adjustCommands(fmt.Sprint(t.r.Axle)), Begins: &Begins{f.nextEpoch(), fmt.Sprint(t.r.Axle)},
 	}
 }

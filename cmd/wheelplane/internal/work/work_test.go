@@ -402,7 +402,7 @@ func TestChecksOfLayouts(t *testing.T) {
 			if c.why == "" || c.do == "" || c.title == "" {
 				t.Errorf("%s says too little", c.id)
 			}
-			if strings.Contains(c.do, "Lift ") && !slices.Contains(c.cares, careStands) {
+			if strings.Contains(c.do, "Lift ") && !slices.Contains(c.cares, careStands()) {
 				t.Errorf("%s lifts a wheel without a caution", c.id)
 			}
 			out = append(out, c.id)
