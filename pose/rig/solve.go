@@ -480,14 +480,20 @@ func (f *fitting) solution() (*Solution, error) {
 		return nil, err
 	}
 	sol.Warnings = append(sol.Warnings, tense...)
-	// A wheel that does not hold still makes corners fit worse, and to ask each wheel
-	// costs as much as all the rest.
-	if net.VarianceFactor > playFrom {
-		loose, err := f.play()
+	if d := float64(net.Redundancy); survival(net.VarianceFactor*d, net.Redundancy) < asksFrom {
+		camera, err := f.unsteady()
 		if err != nil {
 			return nil, err
 		}
-		sol.Warnings = append(sol.Warnings, loose...)
+		if camera != "" { // it imitates the rest
+			sol.Warnings = append([]string{camera}, sol.Warnings...)
+		} else {
+			loose, err := f.play()
+			if err != nil {
+				return nil, err
+			}
+			sol.Warnings = append(sol.Warnings, loose...)
+		}
 	}
 	sol.Warnings = append(sol.Warnings, doubts(f.job, sol)...)
 	sol.Warnings = append(sol.Warnings, unplaced(f.job, f.obs)...)

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 
+	"wheelplane/pose"
 	"wheelplane/pose/align"
 	"wheelplane/pose/bundle"
 	"wheelplane/vision"
@@ -308,9 +309,83 @@ func sizeDoubts(j *Job, e EpochReadings) []string {
 	return []string{fmt.Sprintf("epoch %q: all tracks and wheelbases come out %.3f times what track_mm and position_mm say: check square_mm and print_scale against the printed ruler; if those are right, so are the readings", e.Epoch, share)}
 }
 
-// playFrom is the chi-square per degree of freedom from which wheels are asked for
-// play: sound jobs have about 1, photographs' less.
-const playFrom = 1.05
+// A camera that moves while it reads a photo leans it, and one whose focus or
+// stabiliser works changes from photo to photo. Where neither is allowed for, the
+// poses take most of it up and readings the rest: what is left makes corners fit
+// little worse.
+const (
+	// Wide enough for a hand that walks and for any phone; what is found is smaller.
+	swayTurn, swayShift   = 0.3 * math.Pi / 180, 0.010
+	freeFocal, freeCentre = 0.01, 30
+	// The F ratio of what is set free at which it is named, if chance does not
+	// explain it as well. Sound jobs have 0.9 to 1.2, loose bearings up to 2.5, a hand
+	// that sways by 2 degrees a second before a shutter of 10 ms 6 to 12.
+	unsteady, unsteadyBy = 4, 1e-9
+)
+
+// unsteady says whether the photographs ask for a camera that moved while it read
+// them, or changed between them: the job is solved once more with that free.
+func (f *fitting) unsteady() (string, error) {
+	photos := 0
+	for _, u := range f.used {
+		if u {
+			photos++
+		}
+	}
+	most, text := 0.0, ""
+	for _, h := range []struct {
+		told bool
+		free func(p *Priors)
+		each int // numbers set free by each photo
+		what func(s *State) string
+	}{
+		{f.job.Priors.rolling(), func(p *Priors) { p.RollTurn, p.RollShift = swayTurn, swayShift }, 6, func(s *State) string {
+			sum := 0.0
+			for p, d := range s.Drifts {
+				if f.used[p] {
+					sum += pose.Dot(d.Turn, d.Turn) / 3 / float64(photos)
+				}
+			}
+			return fmt.Sprintf("the camera moved while it read its photographs, by some %.2g degrees, which job.yaml does not allow for: readings are off by more than they say; hold the camera still, or enter rolling_shutter: turn_deg %.1g and shift_mm, with which they are true", deg(math.Sqrt(sum)), deg(math.Sqrt(sum)))
+		}},
+		{f.job.Priors.wandering(), func(p *Priors) { p.WanderFocal, p.WanderCentre = freeFocal, freeCentre }, 3, func(s *State) string {
+			focal, centre := 0.0, 0.0
+			for p, w := range s.Wanders {
+				if f.used[p] {
+					focal += w.Focal * w.Focal / float64(photos)
+					centre += (w.Centre[0]*w.Centre[0] + w.Centre[1]*w.Centre[1]) / 2 / float64(photos)
+				}
+			}
+			return fmt.Sprintf("the camera changed from photo to photo, its focal length by some %.2g of itself and its centre by %.1f px, which job.yaml does not allow for: readings are off by more than they say; lock focus and switch the stabiliser off, or enter camera_wander: focal %.1g and centre_px %.1g, with which they are true", math.Sqrt(focal), math.Sqrt(centre), math.Sqrt(focal), math.Sqrt(centre))
+		}},
+	} {
+		if h.told {
+			continue
+		}
+		t := (&trial{job: f.job, camera: f.camera, state: f.state, used: f.used}).copy(Fault{})
+		h.free(&t.job.Priors)
+		free := build(t.job, f.camera, f.obs, t.state, f.used, 0)
+		sum, err := free.p.Solve(f.ctx, bundle.Options{MaxIterations: 12, AcceptLimit: true})
+		if f.ctx.Err() != nil {
+			return "", f.ctx.Err()
+		}
+		// Priors of what is set free are rows as well as unknowns.
+		set, rest := float64(h.each*photos), float64(sum.Rows-sum.Parameters)
+		if err != nil || set == 0 || rest < 1 {
+			continue // it tells nothing
+		}
+		ratio := (sum.InitialCost - sum.FinalCost) / set / (sum.FinalCost / rest)
+		if ratio > math.Max(unsteady, most) && (distuv.F{D1: set, D2: rest}).Survival(ratio) < unsteadyBy {
+			most, text = ratio, h.what(free.state(f.camera))
+		}
+	}
+	return text, nil
+}
+
+// asksFrom is how likely a chi-square as large must be by chance for wheels not to be
+// asked for play, nor the camera whether it kept still: that costs more than all the
+// rest, and sound jobs need it once in five times.
+const asksFrom = 0.2
 
 // play says which wheels' axes do not hold still in the body: each wheel's axis is
 // set free at every station, the job solved once more from where it is, and the
