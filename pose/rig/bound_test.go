@@ -164,26 +164,56 @@ func variedJob(t *testing.T, scene string, sigma float64, seed uint64) (*fixture
 		for _, o := range obs {
 			boards[o.Photo]++
 		}
-		bound, err := rig.Bound(s.Job, s.Camera, obs, s.Truth)
-		if err == nil && fewer {
-			var sol *rig.Solution
-			sol, err = rig.Solve(context.Background(), s.Job, s.Camera, obs, rig.Options{})
-			// The truth, and the bound, are of all photographs: a rolling radius between
-			// stations 1 and 3 is another than between 1 and 2, where the vehicle turned.
-			if err == nil && slices.ContainsFunc(sol.Warnings, func(w string) bool {
-				return strings.Contains(w, "no photograph that ties") || strings.Contains(w, "not read on both sides")
-			}) {
-				continue
-			}
+		few := slices.Min(boards) < 2
+		sol, err := rig.Solve(context.Background(), s.Job, s.Camera, obs, rig.Options{})
+		// The truth is of all photographs: a rolling radius between stations 1 and 3 is
+		// another than between 1 and 2, where the vehicle turned.
+		if err == nil && fewer && slices.ContainsFunc(sol.Warnings, func(w string) bool {
+			return strings.Contains(w, "no photograph that ties") || strings.Contains(w, "not read on both sides")
+		}) {
+			continue
+		}
+		var bound []rig.EpochReadings
+		if err == nil {
+			// Photographs that take no part have none in the bound.
+			obs = only(s, obs, sol.Used)
+			bound, err = rig.Bound(s.Job, s.Camera, obs, s.Truth)
 		}
 		switch {
-		case err == nil && (!fewer || slices.Min(boards) > 1):
+		case err == nil && (!fewer || !few):
 			return s, obs, bound
 		case !fewer:
 			t.Fatalf("scene %s seed %d: %v", scene, seed, err)
 		}
 	}
 	return nil, nil, nil
+}
+
+// blames are what warnings say where something that was stated, a wheel or the camera is
+// found not to be as it should; eight tests at one in a thousand, and the camera's.
+var blames = []string{
+	"the camera moved while", "the camera changed from photo", "the camera is not what its file says", "does not hold still from station",
+	"than floor: flatness_mm says", "from the height of the others", "leans or stands otherwise", "printed", "stand-offs differ", "further out on its wheel", "the boards come out",
+}
+
+// only takes photographs out of a scene, and what was seen in them.
+func only(s *fixtures.Scene, obs []rig.Observation, keep []bool) []rig.Observation {
+	at, n := make([]int, len(keep)), 0
+	for p, k := range keep {
+		at[p] = n
+		if k {
+			n++
+		}
+	}
+	var out []rig.Observation
+	for _, o := range obs {
+		if keep[o.Photo] {
+			o.Photo = at[o.Photo]
+			out = append(out, o)
+		}
+	}
+	s.Only(func(p int) bool { return keep[p] })
+	return out
 }
 
 // TestNetworkReachesItsBound solves jobs of all scenes with drawn corners, and
@@ -201,7 +231,8 @@ func TestNetworkReachesItsBound(t *testing.T) {
 	scenes = slices.DeleteFunc(scenes, func(s [2]string) bool { return s[0] == "jig" }) // the harbour car's geometry once more
 	var order []string
 	by := map[string]*tally{}
-	var fits []float64 // how likely chi-square is as large as it is
+	blamed := map[string]int{} // sound jobs in which something is blamed, by the words of blames
+	var fits []float64         // how likely chi-square is as large as it is
 	for k := range jobs {
 		name, sigma, seed := scenes[k%len(scenes)][0], noise[k/len(scenes)%len(noise)], uint64(1000+k)
 		s, obs, bound := variedJob(t, name, sigma, seed)
@@ -215,6 +246,11 @@ func TestNetworkReachesItsBound(t *testing.T) {
 		}
 		if len(sol.Network.Faults) > 0 {
 			t.Errorf("scene %s seed %d: nothing went wrong, but found %v", name, seed, sol.Network.Faults)
+		}
+		for _, w := range blames {
+			if strings.Contains(strings.Join(sol.Warnings, "\n"), w) {
+				blamed[w]++
+			}
 		}
 		net := sol.Network
 		fits = append(fits, distuv.ChiSquared{K: float64(net.Redundancy)}.Survival(net.VarianceFactor*float64(net.Redundancy)))
@@ -268,6 +304,14 @@ func TestNetworkReachesItsBound(t *testing.T) {
 	// Holm's procedure finds one at 1 % if it finds any.
 	if least*tests < 0.01 {
 		t.Errorf("%s: errors over u are systematically off, p %.2g of %.0f readings looked at", worst, least, tests)
+	}
+	wrongly := 0
+	for _, n := range blamed {
+		wrongly += n
+	}
+	say("sound jobs in which something is blamed: %d of %d: %v", wrongly, jobs, blamed)
+	if float64(wrongly) > 1+0.02*float64(jobs) {
+		t.Errorf("in %d of %d sound jobs something is blamed: %v", wrongly, jobs, blamed)
 	}
 	p := uniform(fits)
 	say("chi-square of the fits: Kolmogorov-Smirnov p %.3f of %d, %.1f %% of them below 0.05", p, len(fits), 100*float64(stat.CDF(0.05, stat.Empirical, slices.Sorted(slices.Values(fits)), nil)))
