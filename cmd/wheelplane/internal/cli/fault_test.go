@@ -154,6 +154,9 @@ func TestKilled(t *testing.T) {
 			return []string{"fleet", "index", filepath.Join(root, "jobs"), "--db", index, "-q"}
 		}},
 	}
+	edits = append(edits, &edit{name: "adjusted", args: func(n int) []string {
+		return []string{"station", edited, word(n), "--epoch", "left " + word(n), "--moved", "1"}
+	}, done: func(n int) bool { return slices.Contains(stations(), word(n)) }})
 	if _, ok := theVisit().Get("note"); !ok { // the key there is for words
 		edits[0].args = func(n int) []string { return []string{"visit", edited, "customer=" + word(n)} }
 	}
@@ -163,7 +166,7 @@ func TestKilled(t *testing.T) {
 	}
 	var acknowledged []told
 	n := 0
-	for _, e := range []int{4, 0, 1, 2, 3, 5, 6} { // measured before it is reported
+	for _, e := range []int{4, 0, 1, 2, 3, 5, 6, 7} { // measured before it is reported
 		e := edits[e]
 		start := time.Now()
 		runs(t, e.args(n)...)
