@@ -95,6 +95,13 @@ func parse(text []byte, path string) (*Visit, error) {
 		}
 		return nil, fmt.Errorf("%s: %s; correct it, see 'wheelplane visit --help' for what belongs in it", path, line)
 	}
+	// A list of one entry that says nothing is none.
+	if len(v.Tyres) == 0 {
+		v.Tyres = nil
+	}
+	if len(v.Checks) == 0 {
+		v.Checks = nil
+	}
 	for i, c := range v.Checks {
 		switch {
 		case c.What == "":
