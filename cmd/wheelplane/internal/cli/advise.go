@@ -396,28 +396,28 @@ func (f *foreseen) partText(a align.Adjuster) string {
 	}
 	switch a.Kind {
 	case align.AxleSlide:
-		return axle + ", heading"
+		return wording.Say("advice.part.heading", "axle", axle)
 	case align.AxleShift:
-		return axle + ", sideways"
+		return wording.Say("advice.part.sideways", "axle", axle)
 	case align.TieRod:
-		return axle + "," + side + " " + f.rodName(a)
+		return wording.Say("advice.part.rod", "axle", axle, "side", side, "rod", f.rodName(a))
 	case align.DragLink:
-		return axle + ", drag link"
+		return wording.Say("advice.part.link", "axle", axle)
 	case align.ToeCam:
-		return axle + "," + side + " wheel's toe"
+		return wording.Say("advice.part.toe", "axle", axle, "side", side)
 	case align.CasterShim:
-		return axle + "," + side + " caster"
+		return wording.Say("advice.part.caster", "axle", axle, "side", side)
 	}
-	return axle + "," + side + " camber"
+	return wording.Say("advice.part.camber", "axle", axle, "side", side)
 }
 
 // rodName is what a rod is called: that of an axle which is not steered only
 // locates a wheel.
 func (f *foreseen) rodName(a align.Adjuster) string {
 	if !f.job.Vehicle.Axles[a.Axle-1].Steered {
-		return "toe link"
+		return wording.Say("advice.link")
 	}
-	return "tie rod"
+	return wording.Say("advice.rod")
 }
 
 // servedText tells how the readings stand that a step is for.
@@ -453,12 +453,12 @@ func turnsText(turns, grain float64) string {
 		text = strings.TrimSpace(fmt.Sprintf("%s %d/%d", text, rest/g, per/g))
 	}
 	if turns > 1 {
-		return text + " turns"
+		return wording.Say("advice.turns", "turns", text)
 	}
 	if rest == 0 {
-		return text + " turn"
+		return wording.Say("advice.turn", "turns", text)
 	}
-	return fmt.Sprintf("%s turn (%d deg)", text, int(math.Round(360*turns)))
+	return wording.Say("advice.turn.part", "turns", text, "degrees", int(math.Round(360*turns)))
 }
 
 func gcd(a, b int) int {
@@ -475,9 +475,9 @@ func (f *foreseen) moveText(s align.Step, units string) string {
 	steps := ""
 	if a.Steps {
 		n := int(math.Round(math.Abs(v / s.Grain)))
-		steps = fmt.Sprintf(" (%d steps)", n)
+		steps = " " + wording.Say("advice.steps", "count", n)
 		if n == 1 {
-			steps = " (1 step)"
+			steps = " " + wording.Say("advice.step")
 		}
 	}
 	pick := func(positive, negative string) string {
@@ -491,30 +491,35 @@ func (f *foreseen) moveText(s align.Step, units string) string {
 	switch a.Kind {
 	case align.AxleSlide:
 		if a.Side == align.NoSide {
-			return fmt.Sprintf("move the right end of %s %s %s, and its left end %s %s%s", axle, lengthText(size/2, units), pick("forward", "back"), lengthText(size/2, units), pick("back", "forward"), steps)
+			half := lengthText(size/2, units)
+			return pick(wording.Say("advice.ends.right", "axle", axle, "half", half), wording.Say("advice.ends.left", "axle", axle, "half", half)) + steps
 		}
-		return fmt.Sprintf("move the %s end of %s %s %s%s", a.Side, axle, lengthText(size, units), pick("forward", "back"), steps)
+		by := lengthText(size, units)
+		return pick(wording.Say("advice.end.forward", "side", a.Side, "axle", axle, "by", by), wording.Say("advice.end.back", "side", a.Side, "axle", axle, "by", by)) + steps
 	case align.AxleShift:
-		return fmt.Sprintf("move %s %s to the %s%s", axle, lengthText(size, units), pick("left", "right"), steps)
+		by := lengthText(size, units)
+		return pick(wording.Say("advice.shift.left", "axle", axle, "by", by), wording.Say("advice.shift.right", "axle", axle, "by", by)) + steps
 	case align.TieRod:
-		rod := "the " + strings.TrimSpace(string(a.Side)+" "+f.rodName(a)) + " of " + axle
 		if f.assumed {
-			return fmt.Sprintf("set the %s of %s for %s deg %s toe-in in all (%s %s for each 100 mm of the steering arm; its pitch and arm in %s give turns)",
-				f.rodName(a), axle, wording.Decimal(size*a.PerTurn()/a.Arm*180/math.Pi, 3), pick("more", "less"), lengthText(size*a.PerTurn()/a.Arm*0.1, units), pick("longer, where the rod lies behind the axle", "shorter, where the rod lies behind the axle"), spec.File)
+			toe, per := wording.Decimal(size*a.PerTurn()/a.Arm*180/math.Pi, 3), lengthText(size*a.PerTurn()/a.Arm*0.1, units)
+			return pick(wording.Say("advice.rod.more", "rod", f.rodName(a), "axle", axle, "toe", toe, "per", per, "file", spec.File),
+				wording.Say("advice.rod.less", "rod", f.rodName(a), "axle", axle, "toe", toe, "per", per, "file", spec.File))
 		}
-		return fmt.Sprintf("%s %s: %s", pick("lengthen", "shorten"), rod, turnsText(v, s.Grain))
+		rod, turns := strings.TrimSpace(string(a.Side)+" "+f.rodName(a)), turnsText(v, s.Grain)
+		return pick(wording.Say("advice.lengthen", "rod", rod, "axle", axle, "turns", turns), wording.Say("advice.shorten", "rod", rod, "axle", axle, "turns", turns))
 	case align.DragLink:
-		return fmt.Sprintf("turn the drag link of %s so that its wheels point farther %s: %s", axle, pick("left", "right"), turnsText(v, s.Grain))
+		turns := turnsText(v, s.Grain)
+		return pick(wording.Say("advice.link.left", "axle", axle, "turns", turns), wording.Say("advice.link.right", "axle", axle, "turns", turns))
 	case align.ToeCam:
-		return fmt.Sprintf("turn the %s wheel of %s %s by %s%s", a.Side, axle, pick("in", "out"), degrees, steps)
+		return pick(wording.Say("advice.toe.in", "side", a.Side, "axle", axle, "degrees", degrees), wording.Say("advice.toe.out", "side", a.Side, "axle", axle, "degrees", degrees)) + steps
 	case align.CasterShim:
-		where := "on both sides"
+		where := wording.Say("advice.both")
 		if a.Side != align.NoSide {
-			where = "on the " + string(a.Side)
+			where = wording.Say("advice.side", "side", a.Side)
 		}
-		return fmt.Sprintf("shim %s for %s %s caster %s%s: thick end to the %s where the spring lies on top of the axle", axle, degrees, pick("more", "less"), where, steps, pick("rear", "front"))
+		return pick(wording.Say("advice.caster.more", "axle", axle, "degrees", degrees, "where", where, "steps", steps), wording.Say("advice.caster.less", "axle", axle, "degrees", degrees, "where", where, "steps", steps))
 	}
-	return fmt.Sprintf("lean the top of the %s wheel of %s %s by %s%s", a.Side, axle, pick("outward", "inward"), degrees, steps)
+	return pick(wording.Say("advice.camber.out", "side", a.Side, "axle", axle, "degrees", degrees), wording.Say("advice.camber.in", "side", a.Side, "axle", axle, "degrees", degrees)) + steps
 }
 
 // whyText tells what a step is for and how well its amount is known.
@@ -526,25 +531,25 @@ func (f *foreseen) whyText(s align.Step, units string) []string {
 			continue
 		}
 		t := s.Targets[i]
-		out = append(out, fmt.Sprintf("%s: %s by then, %s by this, target %s (%s) %s", readingName(r.Quantity, r.Side),
-			wording.Decimal(r.Value/per, 3), signed(s.Effects[i]/per, 3), wording.Decimal(t.Wish/per, 3), rangeText(t, per), unit))
+		out = append(out, wording.Say("advice.why", "reading", readingName(r.Quantity, r.Side), "value", wording.Decimal(r.Value/per, 3), "change", signed(s.Effects[i]/per, 3),
+			"wish", wording.Decimal(t.Wish/per, 3), "range", rangeText(t, per), "unit", unit))
 	}
 	exact := ""
 	a := s.Adjuster
 	switch {
 	case f.assumed && a.Kind == align.TieRod:
 	case a.Kind == align.TieRod || a.Kind == align.DragLink:
-		thread := "one thread"
+		thread := wording.Say("advice.thread")
 		if a.BothThreads {
-			thread = "left and right thread"
+			thread = wording.Say("advice.threads")
 		}
-		exact = fmt.Sprintf("exactly %s ± %s turns (pitch %s, %s, arm %s)", wording.Decimal(math.Abs(s.Exact), 2), wording.Decimal(s.U, 2), lengthText(a.Pitch, units), thread, lengthText(a.Arm, units))
+		exact = wording.Say("advice.exact.turns", "value", wording.Decimal(math.Abs(s.Exact), 2), "u", wording.Decimal(s.U, 2), "pitch", lengthText(a.Pitch, units), "thread", thread, "arm", lengthText(a.Arm, units))
 	case a.Kind == align.AxleSlide:
-		exact = fmt.Sprintf("exactly %s ± %s (lever %s)", lengthText(math.Abs(s.Exact), units), lengthText(s.U, units), lengthText(f.stance.LeverOf(a), units))
+		exact = wording.Say("advice.exact.lever", "value", lengthText(math.Abs(s.Exact), units), "u", lengthText(s.U, units), "lever", lengthText(f.stance.LeverOf(a), units))
 	case a.Kind == align.AxleShift:
-		exact = fmt.Sprintf("exactly %s ± %s", lengthText(math.Abs(s.Exact), units), lengthText(s.U, units))
+		exact = wording.Say("advice.exact.length", "value", lengthText(math.Abs(s.Exact), units), "u", lengthText(s.U, units))
 	default:
-		exact = fmt.Sprintf("exactly %s ± %s deg", wording.Decimal(math.Abs(s.Exact)*180/math.Pi, 3), wording.Decimal(s.U*180/math.Pi, 3))
+		exact = wording.Say("advice.exact.angle", "value", wording.Decimal(math.Abs(s.Exact)*180/math.Pi, 3), "u", wording.Decimal(s.U*180/math.Pi, 3))
 	}
 	if exact != "" {
 		out = append(out, exact)
@@ -556,11 +561,11 @@ func (f *foreseen) whyText(s align.Step, units string) []string {
 func rangeText(t align.Target, per float64) string {
 	switch {
 	case math.IsInf(t.Low, 0):
-		return "up to " + wording.Decimal(t.High/per, 3)
+		return wording.Say("range.high", "high", wording.Decimal(t.High/per, 3))
 	case math.IsInf(t.High, 0):
-		return "from " + wording.Decimal(t.Low/per, 3)
+		return wording.Say("range.low", "low", wording.Decimal(t.Low/per, 3))
 	}
-	return wording.Decimal(t.Low/per, 3) + " to " + wording.Decimal(t.High/per, 3)
+	return wording.Say("range.both", "low", wording.Decimal(t.Low/per, 3), "high", wording.Decimal(t.High/per, 3))
 }
 
 func signed(v float64, digits int) string {

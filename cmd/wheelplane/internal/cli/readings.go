@@ -91,11 +91,10 @@ func epochsOf(readings []rig.Reading) []string {
 }
 
 func axleTitle(job *rig.Job, axle int) string {
-	title := fmt.Sprintf("axle %d", axle)
 	if axle <= len(job.Vehicle.Axles) && job.Vehicle.Axles[axle-1].Name != "" {
-		title += ", " + job.Vehicle.Axles[axle-1].Name
+		return wording.Say("axle.named", "axle", axle, "name", job.Vehicle.Axles[axle-1].Name)
 	}
-	return title
+	return wording.Say("axle.number", "axle", axle)
 }
 
 // byAxle is a table with a heading for each axle, all of one width.

@@ -5,6 +5,7 @@ import (
 	"math"
 	"strings"
 
+	"wheelplane/cmd/wheelplane/internal/wording"
 	"wheelplane/pose/plan"
 	"wheelplane/pose/rig"
 	"wheelplane/vision"
@@ -48,7 +49,8 @@ type photoVerdict struct {
 	Do      string `json:"do,omitempty"`
 	Spread  spread `json:"point_spread"`
 
-	boards []boardVerdict // as the views
+	boards    []boardVerdict // as the views
+	movedAway bool           // no board is found, for the picture is moved
 }
 
 // spread is a point spread as scripts see it.
@@ -124,9 +126,9 @@ func (v *photoVerdict) judge(boards []vision.Board, r vision.Result, list []visi
 	switch {
 	case len(r.Views) == 0:
 		v.Verdict = isNone
-		v.Why, v.Do = "none is found in it", "have boards in the picture, or see 'wheelplane inspect --help' for the options that describe them"
+		v.Why, v.Do = wording.Say("verdict.none.why"), wording.Say("verdict.none.do")
 		if all != nil {
-			v.Why, v.Do = whyNone(all, r, info.Orientation)
+			v.Why, v.Do, v.movedAway = whyNone(all, r, info.Orientation)
 		}
 	case sound >= least && poor <= sound:
 		v.Verdict = isGood
@@ -136,7 +138,7 @@ func (v *photoVerdict) judge(boards []vision.Board, r vision.Result, list []visi
 		v.take(far, boards, r)
 	default:
 		v.Verdict = isFew
-		v.Why, v.Do = "it ties to nothing", "have two or more boards in each photograph"
+		v.Why, v.Do = wording.Say("verdict.few.why"), wording.Say("verdict.few.do")
 	}
 }
 
@@ -149,15 +151,16 @@ func (v *photoVerdict) take(b *boardVerdict, boards []vision.Board, r vision.Res
 			names = append(names, boards[r.Views[i].Board].Name)
 		}
 	}
-	noun := "board"
-	if len(names) > 1 {
-		noun = "boards"
-	}
 	cost := ""
 	if b.Cost > mostCost {
-		cost = fmt.Sprintf(", corners %.0f times as uncertain as planned", b.Cost)
+		cost = wording.Say("verdict.cost", "times", fmt.Sprintf("%.0f", b.Cost))
 	}
-	v.Why = fmt.Sprintf("%s (%s %s%s)", v.Why, noun, strings.Join(names, ", "), cost)
+	list := strings.Join(names, ", ")
+	if len(names) > 1 {
+		v.Why = wording.Say("verdict.boards", "why", v.Why, "boards", list, "cost", cost)
+	} else {
+		v.Why = wording.Say("verdict.board", "why", v.Why, "board", list, "cost", cost)
+	}
 }
 
 // judgeBoard says what is wrong with a board's picture, of several things that
@@ -173,10 +176,10 @@ func judgeBoard(board *vision.Board, view *vision.View, q vision.BoardQuality, i
 	}
 	switch {
 	case view.SquarePx < d.LeastSquarePx:
-		b.Verdict, b.why, b.do = isSmall, fmt.Sprintf("squares of %.1f px where %.0f are needed", view.SquarePx, d.LeastSquarePx), "go nearer"
+		b.Verdict, b.why, b.do = isSmall, wording.Say("verdict.small.why", "size", fmt.Sprintf("%.1f", view.SquarePx), "least", fmt.Sprintf("%.0f", d.LeastSquarePx)), wording.Say("verdict.small.do")
 		return b
 	case q.Obliquity > d.MostOblique:
-		b.Verdict, b.why, b.do = isOblique, fmt.Sprintf("seen at %.0f degrees, where up to %.0f count", q.Obliquity*180/math.Pi, d.MostOblique*180/math.Pi), "stand more in front of it"
+		b.Verdict, b.why, b.do = isOblique, wording.Say("verdict.oblique.why", "angle", fmt.Sprintf("%.0f", q.Obliquity*180/math.Pi), "most", fmt.Sprintf("%.0f", d.MostOblique*180/math.Pi)), wording.Say("verdict.oblique.do")
 		return b
 	case b.Cost <= mostCost:
 		return b
@@ -194,18 +197,18 @@ func judgeBoard(board *vision.Board, view *vision.View, q vision.BoardQuality, i
 		why, do string
 	}{
 		{isMoved, 1 + math.Pow(trail/(2.3*short), 2),
-			fmt.Sprintf("points are drawn out by %.1f px %s", trail, wayOf(direction, orientation)), "hold the camera still, leaned on something, or give it more light"},
+			wording.Say("verdict.moved.why", "trail", fmt.Sprintf("%.1f", trail), "way", wayOf(direction, orientation)), wording.Say("verdict.moved.do")},
 		{isBlurred, sigmaOf(board, px, blurred, width) / foreseen,
-			fmt.Sprintf("point spread of %.1f px where %.1f is usual", short, d.BlurPx), "focus on the boards and wipe the lens"},
+			wording.Say("verdict.blurred.why", "spread", fmt.Sprintf("%.1f", short), "usual", fmt.Sprintf("%.1f", d.BlurPx)), wording.Say("verdict.blurred.do")},
 		{isDark, usualContrast / math.Max(1, q.Contrast),
-			fmt.Sprintf("white print is %.0f grey levels above black where %d are usual", q.Contrast, usualContrast), "more light, or a longer exposure held still"},
+			wording.Say("verdict.dark.why", "levels", fmt.Sprintf("%.0f", q.Contrast), "usual", usualContrast), wording.Say("verdict.dark.do")},
 		{isBright, clippedCost(q.Clipped, b.Cost),
-			fmt.Sprintf("%.0f %% of the white print is at the top of the scale", 100*q.Clipped), "less exposure, no sun on the board"},
+			wording.Say("verdict.bright.why", "share", fmt.Sprintf("%.0f", 100*q.Clipped)), wording.Say("verdict.bright.do")},
 		{isCovered, missing(q.Missing, q.Covered, q.Outside),
-			fmt.Sprintf("%d of %d corners are hidden", q.Covered, board.NumCorners()), "take away what is before it, or stand elsewhere"},
+			wording.Say("verdict.covered.why", "count", q.Covered, "all", board.NumCorners()), wording.Say("verdict.covered.do")},
 		{isCut, missing(q.Missing, q.Outside, q.Covered),
-			fmt.Sprintf("%d of %d corners are outside the picture", q.Outside, board.NumCorners()), "have the whole board in the picture"},
-		{isRough, 1.5, "it does not look as it was designed", "look for glare, dirt, bad print or a bent board"},
+			wording.Say("verdict.cut.why", "count", q.Outside, "all", board.NumCorners()), wording.Say("verdict.cut.do")},
+		{isRough, 1.5, wording.Say("verdict.rough.why"), wording.Say("verdict.rough.do")},
 	}
 	best := causes[0]
 	for _, c := range causes[1:] {
@@ -275,11 +278,11 @@ func wayOf(direction float64, orientation int) string {
 	}
 	switch {
 	case slope < 25:
-		return "sideways"
+		return wording.Say("way.sideways")
 	case slope > 65:
-		return "up and down"
+		return wording.Say("way.upright")
 	}
-	return "slantwise"
+	return wording.Say("way.slantwise")
 }
 
 // Where no board is found, what the picture itself tells.
@@ -291,22 +294,23 @@ const (
 	lostTrailPx = 7
 )
 
-func whyNone(q *vision.Quality, r vision.Result, orientation int) (why, do string) {
+// moved: it is a trail that hides them.
+func whyNone(q *vision.Quality, r vision.Result, orientation int) (why, do string, moved bool) {
 	s := spreadOf(q.Spread)
 	_, direction := q.Spread.Motion()
 	switch {
 	case len(r.UnknownIDs) > 0:
-		return "its markers are of no board that is known here: ids " + ranges(r.UnknownIDs), "name the boards as they are printed"
+		return wording.Say("verdict.unknown.why", "ids", ranges(r.UnknownIDs)), wording.Say("verdict.unknown.do"), false
 	case q.Light.Bright < darkLevel:
-		return fmt.Sprintf("the picture is dark, hardly a pixel above grey level %.0f of 255", q.Light.Bright), "more light, or a longer exposure held still"
+		return wording.Say("verdict.none.dark", "level", fmt.Sprintf("%.0f", q.Light.Bright)), wording.Say("verdict.dark.do"), false
 	case q.Light.Full > brightShare:
-		return fmt.Sprintf("%.0f %% of the picture is at the top of the scale", 100*q.Light.Full), "less exposure"
+		return wording.Say("verdict.none.bright", "share", fmt.Sprintf("%.0f", 100*q.Light.Full)), wording.Say("verdict.none.bright.do"), false
 	case s.TrailPx > lostTrailPx && s.LongPx > 1.5*s.ShortPx:
-		return fmt.Sprintf("the picture is moved, points drawn out by some %.0f px %s", s.TrailPx, wayOf(direction, orientation)), "hold the camera still, or give it more light"
+		return wording.Say("verdict.none.moved", "trail", fmt.Sprintf("%.0f", s.TrailPx), "way", wayOf(direction, orientation)), wording.Say("verdict.none.moved.do"), true
 	case s.ShortPx > lostBlurPx:
-		return fmt.Sprintf("the picture is blurred, with a point spread of some %.0f px", s.ShortPx), "focus on the boards and wipe the lens"
+		return wording.Say("verdict.none.blurred", "spread", fmt.Sprintf("%.0f", s.ShortPx)), wording.Say("verdict.blurred.do"), false
 	}
-	return "no board is in sight, or too far away or covered", "have boards in the picture, with squares of 8 px or more"
+	return wording.Say("verdict.none.far"), wording.Say("verdict.none.far.do"), false
 }
 
 // remarks are the verdict on the annotated picture.
@@ -324,7 +328,7 @@ func (v *photoVerdict) remarks() vision.Remarks {
 		}
 		say.Boards = append(say.Boards, text)
 	}
-	if v.Verdict == isMoved || v.Verdict == isNone && strings.Contains(v.Why, "moved") {
+	if v.Verdict == isMoved || v.movedAway {
 		sin, cos := math.Sincos(v.Spread.DirectionDeg * math.Pi / 180)
 		say.Trail = [2]float64{v.Spread.TrailPx * cos, v.Spread.TrailPx * sin}
 	}

@@ -187,26 +187,25 @@ func nearest(j *rig.Job, x float64) (axle int, off float64) {
 // along, from the wheels outwards.
 func where(j *rig.Job, at pose.Vec) string {
 	axle, off := nearest(j, at[0])
-	along := fmt.Sprintf("level with axle %d", axle+1)
-	if math.Abs(off) > 0.15 {
-		way := "ahead of"
-		if off < 0 {
-			way = "behind"
-		}
-		along = fmt.Sprintf("%.1f m %s axle %d", math.Abs(off), way, axle+1)
+	along := wording.Say("where.level", "axle", axle+1)
+	if by := fmt.Sprintf("%.1f", math.Abs(off)); off > 0.15 {
+		along = wording.Say("where.ahead", "by", by, "axle", axle+1)
+	} else if off < -0.15 {
+		along = wording.Say("where.behind", "by", by, "axle", axle+1)
 	}
 	half := j.Vehicle.Axles[axle].Track / 2
-	side := "left"
-	if at[1] < 0 {
-		side = "right"
-	}
+	left := at[1] >= 0
 	switch out := math.Abs(at[1]) - half; {
 	case math.Abs(at[1]) < 0.15:
-		return along + ", in the middle"
+		return wording.Say("where.middle", "along", along)
+	case out > 0.15 && left:
+		return wording.Say("where.out.left", "along", along, "by", fmt.Sprintf("%.1f", out))
 	case out > 0.15:
-		return fmt.Sprintf("%s, %.1f m out from the %s wheels", along, out, side)
+		return wording.Say("where.out.right", "along", along, "by", fmt.Sprintf("%.1f", out))
+	case left:
+		return wording.Say("where.left", "along", along, "by", fmt.Sprintf("%.1f", math.Abs(at[1])))
 	default:
-		return fmt.Sprintf("%s, %.1f m %s of the middle", along, math.Abs(at[1]), side)
+		return wording.Say("where.right", "along", along, "by", fmt.Sprintf("%.1f", math.Abs(at[1])))
 	}
 }
 
