@@ -312,9 +312,10 @@ func yamlError(err error) string {
 				return strings.TrimSpace(part[1]+" "+what) + "; see 'wheelplane measure --help'"
 			}))
 		}
-		return strings.Join(lines, "; ")
+		// A value that is quoted may have lines of its own.
+		return strings.Join(strings.Fields(strings.Join(lines, "; ")), " ")
 	}
-	text := strings.ReplaceAll(strings.TrimPrefix(err.Error(), "yaml: "), "\n", " ")
+	text := strings.Join(strings.Fields(strings.TrimPrefix(err.Error(), "yaml: ")), " ")
 	return text + ": not YAML; check indentation, brackets and quotes there"
 }
 
