@@ -3,6 +3,7 @@ package rig
 import (
 	"fmt"
 	"math"
+	"runtime"
 	"slices"
 
 	"wheelplane/pose"
@@ -10,6 +11,7 @@ import (
 	"wheelplane/pose/bundle"
 	"wheelplane/vision"
 
+	"golang.org/x/sync/errgroup"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -332,8 +334,7 @@ func (f *fitting) unsteady() (string, error) {
 			photos++
 		}
 	}
-	most, text := 0.0, ""
-	for _, h := range []struct {
+	hypotheses := []struct {
 		told bool
 		free func(p *Priors)
 		each int // numbers set free by each photo
@@ -358,28 +359,38 @@ func (f *fitting) unsteady() (string, error) {
 			}
 			return fmt.Sprintf("the camera changed from photo to photo, its focal length by some %.2g of itself and its centre by %.1f px, which job.yaml does not allow for: readings are off by more than they say; lock focus and switch the stabiliser off, or enter camera_wander: focal %.1g and centre_px %.1g, with which they are true", math.Sqrt(focal), math.Sqrt(centre), math.Sqrt(focal), math.Sqrt(centre))
 		}},
-	} {
+	}
+	ratios, texts := make([]float64, len(hypotheses)), make([]string, len(hypotheses))
+	err := f.each(len(hypotheses), func(i int) error {
+		h := hypotheses[i]
 		if h.told {
-			continue
+			return nil
 		}
 		t := (&trial{job: f.job, camera: f.camera, state: f.state, used: f.used}).copy(Fault{})
 		h.free(&t.job.Priors)
 		free := build(t.job, f.camera, f.obs, t.state, f.used, 0)
-		sum, err := free.p.Solve(f.ctx, bundle.Options{MaxIterations: 12, AcceptLimit: true})
+		sum, err := free.p.Solve(f.ctx, bundle.Options{MaxIterations: nearSteps, AcceptLimit: true, Workers: 1})
 		if f.ctx.Err() != nil {
-			return "", f.ctx.Err()
+			return f.ctx.Err()
 		}
 		// Priors of what is set free are rows as well as unknowns.
 		set, rest := float64(h.each*photos), float64(sum.Rows-sum.Parameters)
 		if err != nil || set == 0 || rest < 1 {
-			continue // it tells nothing
+			return nil // it tells nothing
 		}
 		ratio := (sum.InitialCost - sum.FinalCost) / set / (sum.FinalCost / rest)
-		if ratio > math.Max(unsteady, most) && (distuv.F{D1: set, D2: rest}).Survival(ratio) < unsteadyBy {
-			most, text = ratio, h.what(free.state(f.camera))
+		if ratio > unsteady && (distuv.F{D1: set, D2: rest}).Survival(ratio) < unsteadyBy {
+			ratios[i], texts[i] = ratio, h.what(free.state(f.camera))
 		}
+		return nil
+	})
+	if err != nil {
+		return "", err
 	}
-	return text, nil
+	if ratios[1] > ratios[0] {
+		return texts[1], nil
+	}
+	return texts[0], nil
 }
 
 // asksFrom is how likely a chi-square as large must be by chance for wheels not to be
@@ -393,64 +404,86 @@ const asksFrom = 0.2
 // wheel imitate a part of them; that part is uncertain accordingly and does not
 // count. A wheel that is swept is left out: its axis moves by other laws.
 func (f *fitting) play() ([]string, error) {
+	said := make([]string, len(f.net.cast.Wheels))
+	err := f.each(len(said), func(w int) (err error) {
+		said[w], err = f.playOf(w)
+		return err
+	})
+	return slices.DeleteFunc(said, func(s string) bool { return s == "" }), err
+}
+
+// nearSteps is how often a question is solved for: from the solution, nearly all that
+// is to be seen shows in the first step.
+const nearSteps = 3
+
+// each asks n questions, on all cores.
+func (f *fitting) each(n int, ask func(i int) error) error {
+	var g errgroup.Group
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	for i := range n {
+		g.Go(func() error { return ask(i) })
+	}
+	return g.Wait()
+}
+
+// playOf is play of one wheel, "" for none.
+func (f *fitting) playOf(w int) (string, error) {
 	c := f.net.cast
-	var out []string
-	for w, wheel := range c.Wheels {
-		var at []int // stations that show the wheel on its first axis
-		swept := false
-		for st := range f.job.Stations {
-			a := c.AxisAt[w][st]
-			shown := false
-			for h := range f.job.Hangs {
-				shown = shown || c.wheelOf[h] == w && f.net.seen.hang[h][st]
-			}
-			if shown && (len(at) == 0 || a == c.AxisAt[w][at[0]]) {
-				at = append(at, st)
-				swept = swept || f.net.lines[a] >= 0
-			}
+	wheel := c.Wheels[w]
+	var at []int // stations that show the wheel on its first axis
+	swept := false
+	for st := range f.job.Stations {
+		a := c.AxisAt[w][st]
+		shown := false
+		for h := range f.job.Hangs {
+			shown = shown || c.wheelOf[h] == w && f.net.seen.hang[h][st]
 		}
-		if len(at) < 3 || swept {
-			continue // two stations do not tell play from a clamp's tilt
-		}
-		t := (&trial{job: f.job, camera: f.camera, state: f.state, used: f.used}).copy(Fault{})
-		for _, st := range at[1:] {
-			t.job.Splits = append(t.job.Splits, Split{Station: st, Wheels: []Wheel{wheel}})
-		}
-		t.recast(f.job, f.state)
-		free := build(t.job, f.camera, f.obs, t.state, f.used, 0)
-		if _, err := free.p.Solve(f.ctx, bundle.Options{MaxIterations: 20, AcceptLimit: true}); err != nil {
-			if f.ctx.Err() != nil {
-				return nil, f.ctx.Err()
-			}
-			continue // it tells nothing of this wheel
-		}
-		cov, err := free.p.Covariance()
-		if err != nil {
-			continue // likewise
-		}
-		var ids []bundle.BlockID
-		for _, st := range at {
-			ids = append(ids, free.hubs[free.cast.AxisAt[w][st]])
-		}
-		joint := cov.Joint(ids)
-		n := 2 * (len(at) - 1)
-		contrast := mat.NewDense(n, 5*len(at), nil)
-		var d []float64
-		first := bundle.GetPose(free.p.Value(ids[0])).R
-		for k := 1; k < len(at); k++ {
-			turn := first.Transpose().Mul(bundle.GetPose(free.p.Value(ids[k])).R).Log()
-			d = append(d, turn[0], turn[2])
-			for i := range 2 {
-				contrast.Set(2*(k-1)+i, i, -1)
-				contrast.Set(2*(k-1)+i, 5*k+i, 1)
-			}
-		}
-		chi2, by := waldOf(d, align.Propagate(contrast, joint))
-		if survival(chi2, n)*float64(len(c.Wheels)) < tense {
-			out = append(out, fmt.Sprintf("the axis of %s does not hold still from station to station, by some %.2g degrees: look for play in its bearing or steering and for a board that slips in its clamp; its toe and camber are not known better than that", wheel, deg(by)))
+		if shown && (len(at) == 0 || a == c.AxisAt[w][at[0]]) {
+			at = append(at, st)
+			swept = swept || f.net.lines[a] >= 0
 		}
 	}
-	return out, nil
+	if len(at) < 3 || swept {
+		return "", nil // two stations do not tell play from a clamp's tilt
+	}
+	t := (&trial{job: f.job, camera: f.camera, state: f.state, used: f.used}).copy(Fault{})
+	for _, st := range at[1:] {
+		t.job.Splits = append(t.job.Splits, Split{Station: st, Wheels: []Wheel{wheel}})
+	}
+	t.recast(f.job, f.state)
+	free := build(t.job, f.camera, f.obs, t.state, f.used, 0)
+	if _, err := free.p.Solve(f.ctx, bundle.Options{MaxIterations: nearSteps, AcceptLimit: true, Workers: 1}); err != nil {
+		if f.ctx.Err() != nil {
+			return "", f.ctx.Err()
+		}
+		return "", nil // it tells nothing of this wheel
+	}
+	cov, err := free.p.Covariance()
+	if err != nil {
+		return "", nil // likewise
+	}
+	var ids []bundle.BlockID
+	for _, st := range at {
+		ids = append(ids, free.hubs[free.cast.AxisAt[w][st]])
+	}
+	joint := cov.Joint(ids)
+	n := 2 * (len(at) - 1)
+	contrast := mat.NewDense(n, 5*len(at), nil)
+	var d []float64
+	first := bundle.GetPose(free.p.Value(ids[0])).R
+	for k := 1; k < len(at); k++ {
+		turn := first.Transpose().Mul(bundle.GetPose(free.p.Value(ids[k])).R).Log()
+		d = append(d, turn[0], turn[2])
+		for i := range 2 {
+			contrast.Set(2*(k-1)+i, i, -1)
+			contrast.Set(2*(k-1)+i, 5*k+i, 1)
+		}
+	}
+	chi2, by := waldOf(d, align.Propagate(contrast, joint))
+	if survival(chi2, n)*float64(len(c.Wheels)) < tense {
+		return fmt.Sprintf("the axis of %s does not hold still from station to station, by some %.2g degrees: look for play in its bearing or steering and for a board that slips in its clamp; its toe and camber are not known better than that", wheel, deg(by)), nil
+	}
+	return "", nil
 }
 
 // waldOf is the chi-square of some numbers over their covariance, and how large
