@@ -79,6 +79,9 @@ func (a *tally) coverage() (c, se float64) {
 // likely jobs without any would show as much (Student's t).
 func (a *tally) bias() (b, se, p float64) {
 	n := float64(len(a.errs))
+	if n < 2 {
+		return stat.Mean(a.errs, nil), math.Inf(1), 1
+	}
 	b, sd := stat.MeanStdDev(a.errs, nil)
 	se = stat.StdErr(sd, n)
 	return b, se, 2 * distuv.StudentsT{Mu: 0, Sigma: 1, Nu: n - 1}.Survival(math.Abs(b)/se)
@@ -259,6 +262,11 @@ func TestNetworkReachesItsBound(t *testing.T) {
 				real, b := truth[e].FindLike(r), bound[e].FindLike(r)
 				if real < 0 || b < 0 {
 					t.Fatalf("scene %s seed %d: no truth or bound of %v", name, seed, r)
+				}
+				if r.Quantity == align.MaxSteer && slices.ContainsFunc(truth[e].Readings, func(x align.Reading) bool {
+					return x.Quantity == align.SteerAngle && x.Axle == r.Axle && x.Side == r.Side && set.FindLike(x) < 0
+				}) {
+					continue // where a station does not show the wheel, the largest of fewer
 				}
 				if r.Quantity == align.Runout && truth[e].Readings[real].Value < 5*bound[e].U(b) {
 					continue // a length near zero: its error is not Gaussian
