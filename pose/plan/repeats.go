@@ -53,7 +53,7 @@ func (r *repeats) worth(k int) float64 {
 	return max(0, sum) / float64(len(r.boards[k]))
 }
 
-// join adds photograph k (sign 1) or takes it out (sign −1) and lists those that
+// join adds photograph k (sign 1) or takes it out (sign −1) and lists the others that
 // are there and tell less, or more, than before.
 func (r *repeats) join(k int, sign float64) (changed []int) {
 	if r.out == nil {
@@ -86,9 +86,6 @@ func (r *repeats) join(k int, sign float64) (changed []int) {
 	}
 	if sign > 0 {
 		r.in = append(r.in, k)
-		if len(changed) > 0 {
-			changed = append(changed, k)
-		}
 	} else {
 		delete(r.counts, k)
 	}

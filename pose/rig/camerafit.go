@@ -149,21 +149,14 @@ func (f *CameraFit) Whitened() (*WhitenedFit, error) {
 // ChiSquare is of the difference, whose covariance is 1 − Cov, in the directions
 // about which the job knows more than the file.
 func (w *WhitenedFit) ChiSquare() (chi2 float64, directions int) {
-	var eig mat.EigenSym
-	if !eig.Factorize(w.Cov, true) {
-		return 0, 0
-	}
-	var v mat.Dense
-	eig.VectorsTo(&v)
-	for k, l := range eig.Values(nil) {
-		if 1-l <= leastTold {
-			continue
+	cov := mat.NewSymDense(w.Cov.SymmetricDim(), nil)
+	for i := range cov.SymmetricDim() {
+		for k := range i {
+			cov.SetSym(i, k, -w.Cov.At(i, k))
 		}
-		d := mat.Dot(v.ColView(k), w.Diff)
-		chi2 += d * d / (1 - l)
-		directions++
+		cov.SetSym(i, i, 1-w.Cov.At(i, i))
 	}
-	return chi2, directions
+	return chiSquareIn(w.Diff, cov, leastTold)
 }
 
 // triangle writes the lower triangle of a covariance for files, a row a string;

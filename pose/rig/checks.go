@@ -139,8 +139,8 @@ func doubts(j *Job, s *Solution) []string {
 		told := map[Wheel]bool{}
 		out = append(out, radiusDoubts(j, e)...)
 		out = append(out, sizeDoubts(j, e)...)
-		if front := j.front(); j.Kingpin == nil && frontOf(e.Stance.Wheels) != front {
-			out = append(out, fmt.Sprintf("epoch %q: axle %d is not read on both sides, and the centreline is drawn through it: toe of single wheels, thrust angle, axle offsets and wheelbases are not told; photograph both its boards", e.Epoch, front))
+		if j.frontless(e.Stance.Wheels) {
+			out = append(out, fmt.Sprintf("epoch %q: axle %d is not read on both sides, and the centreline is drawn through it: toe of single wheels, thrust angle, axle offsets and wheelbases are not told; photograph both its boards", e.Epoch, j.front()))
 		}
 		var far []string
 		for _, r := range e.Readings {

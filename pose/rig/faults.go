@@ -5,7 +5,6 @@ import (
 	"fmt"
 	"maps"
 	"math"
-	"runtime"
 	"slices"
 	"sort"
 	"strings"
@@ -14,8 +13,6 @@ import (
 	"wheelplane/pose/align"
 	"wheelplane/pose/bundle"
 	"wheelplane/vision"
-
-	"golang.org/x/sync/errgroup"
 )
 
 // Fault is something that went wrong in the bay, as the photographs tell it.
@@ -251,12 +248,7 @@ func (t *trial) solve(ctx context.Context, obs []Observation) error {
 // itself if none is convincing. No photo after which the vehicle may have moved
 // is simpler than another: of those the best.
 func (t *trial) bestOf(ctx context.Context, obs []Observation, trials []*trial) (*trial, error) {
-	var g errgroup.Group
-	g.SetLimit(runtime.GOMAXPROCS(0))
-	for _, x := range trials {
-		g.Go(func() error { return x.solve(ctx, obs) })
-	}
-	if err := g.Wait(); err != nil {
+	if err := onAllCores(len(trials), func(i int) error { return trials[i].solve(ctx, obs) }); err != nil {
 		return nil, err
 	}
 	gain := 0.0

@@ -110,7 +110,7 @@ func (n *network) readings(s *State, cov covariance, epoch int) (*align.Set, *al
 	n.appendRunout(set, s, cov, epoch)
 	n.appendRolling(set, s, cov, epoch)
 	n.appendSweep(set, level, cov, epoch)
-	if kingpin == nil && frontOf(wheels) != j.front() {
+	if j.frontless(wheels) {
 		set = set.Without(func(r align.Reading) bool { return slices.Contains(alongCentreline, r.Quantity) })
 	}
 	return set, &align.Stance{Wheels: wheels, Kingpin: kingpin, Cov: sym, Reference: j.Vehicle.Reference}, nil
@@ -120,6 +120,12 @@ func (n *network) readings(s *State, cov covariance, epoch int) (*align.Set, *al
 // show the job's front axle it would be read against another line than in the others,
 // and is not told.
 var alongCentreline = []align.Quantity{align.Toe, align.AxleHeading, align.ThrustAngle, align.AxleOffset, align.Wheelbase, align.TravelDirection}
+
+// frontless tells whether the wheels of an epoch lack the job's front axle, through
+// which the centreline is drawn.
+func (j *Job) frontless(wheels []align.Wheel) bool {
+	return j.Kingpin == nil && frontOf(wheels) != j.front()
+}
 
 // front is the first axle that carries boards on both sides at some time, 0 for none.
 func (j *Job) front() int {

@@ -6,6 +6,7 @@ import (
 	"io"
 	"maps"
 	"math"
+	"runtime"
 	"slices"
 	"sort"
 	"strings"
@@ -14,6 +15,7 @@ import (
 	"wheelplane/pose/bundle"
 	"wheelplane/vision"
 
+	"golang.org/x/sync/errgroup"
 	"gonum.org/v1/gonum/stat/distuv"
 )
 
@@ -266,7 +268,7 @@ func (f *fitting) copies() error {
 		of[o.Photo] += fmt.Sprint(o.Board, o.Corners)
 	}
 	first := map[string]int{}
-	unusable := maps.Clone(f.o.Unusable)
+	unusable, copied := maps.Clone(f.o.Unusable), map[int]bool{}
 	for p, seen := range of {
 		q, ok := first[seen]
 		a, b := f.job.Photos[p], f.job.Photos[q]
@@ -280,13 +282,11 @@ func (f *fitting) copies() error {
 			if unusable == nil {
 				unusable = map[int]string{}
 			}
-			unusable[p] = "it is the same picture as " + b.Path
+			unusable[p], copied[p] = "it is the same picture as "+b.Path, true
 		}
 	}
 	f.o.Unusable = unusable
-	f.obs = slices.DeleteFunc(slices.Clone(f.obs), func(o Observation) bool {
-		return strings.HasPrefix(unusable[o.Photo], "it is the same picture as ")
-	})
+	f.obs = slices.DeleteFunc(slices.Clone(f.obs), func(o Observation) bool { return copied[o.Photo] })
 	return nil
 }
 
@@ -535,6 +535,17 @@ func (f *fitting) floorShare(cov *bundle.Covariance, epochs []EpochReadings) err
 		}
 	}
 	return nil
+}
+
+// onAllCores does n things at a time as far as there are cores, and returns the first
+// error.
+func onAllCores(n int, do func(i int) error) error {
+	var g errgroup.Group
+	g.SetLimit(runtime.GOMAXPROCS(0))
+	for i := range n {
+		g.Go(func() error { return do(i) })
+	}
+	return g.Wait()
 }
 
 // solveError words the failure of the least squares for the person in the bay.

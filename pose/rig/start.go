@@ -6,15 +6,12 @@ import (
 	"fmt"
 	"iter"
 	"math"
-	"runtime"
 	"slices"
 	"strings"
 
 	"wheelplane/pose"
 	"wheelplane/pose/align"
 	"wheelplane/vision"
-
-	"golang.org/x/sync/errgroup"
 )
 
 // LeftOut names a photograph that takes no part, and why.
@@ -68,19 +65,13 @@ func start(ctx context.Context, job *Job, camera vision.Camera, obs []Observatio
 		ofPhoto: make([][]int, len(job.Photos)), ofPlace: map[place][]int{},
 		sceneFromBoard: map[place]pose.SE3{}, cameraFromScene: make([]*pose.SE3, len(job.Photos)), doubtful: map[int]bool{}}
 	s.poses, s.firm = make([][]planarPose, len(obs)), make([]float64, len(obs))
-	var g errgroup.Group
-	g.SetLimit(runtime.GOMAXPROCS(0))
-	for o := range obs {
-		g.Go(func() error {
-			if ctx.Err() != nil {
-				return nil
-			}
-			s.poses[o] = planarPoses(&camera, &job.Boards[obs[o].Board], obs[o].Corners)
-			return nil
-		})
-	}
-	g.Wait()
-	if err := ctx.Err(); err != nil {
+	if err := onAllCores(len(obs), func(o int) error {
+		if err := ctx.Err(); err != nil {
+			return err
+		}
+		s.poses[o] = planarPoses(&camera, &job.Boards[obs[o].Board], obs[o].Corners)
+		return nil
+	}); err != nil {
 		return nil, nil, nil, err
 	}
 	for o, ob := range obs {

@@ -3,7 +3,6 @@ package rig
 import (
 	"fmt"
 	"math"
-	"runtime"
 	"slices"
 
 	"wheelplane/pose"
@@ -11,7 +10,6 @@ import (
 	"wheelplane/pose/bundle"
 	"wheelplane/vision"
 
-	"golang.org/x/sync/errgroup"
 	"gonum.org/v1/gonum/mat"
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -82,7 +80,7 @@ func tensionOf(cov *bundle.Covariance, claims []claim) (*tension, error) {
 		return nil, nil
 	}
 	// Is it one alone?
-	if p := survival(some(func(c int) bool { return c != t.worst })); p < 1e-3 && len(claims) > 1 {
+	if p := survival(some(func(c int) bool { return c != t.worst })); p < tense && len(claims) > 1 {
 		t.worst = -1
 	}
 	return t, nil
@@ -110,21 +108,27 @@ func chiSquareOf(r []float64, s *mat.SymDense, list []int) (chi2 float64, n int)
 			sub.SetSym(a, b, s.At(i, k))
 		}
 	}
+	return chiSquareIn(v, sub, leastSpoken)
+}
+
+// chiSquareIn is of some numbers over their covariance, in the directions whose
+// variance is more than least.
+func chiSquareIn(d *mat.VecDense, cov *mat.SymDense, least float64) (chi2 float64, directions int) {
 	var eig mat.EigenSym
-	if !eig.Factorize(sub, true) {
+	if !eig.Factorize(cov, true) {
 		return 0, 0
 	}
 	var vectors mat.Dense
 	eig.VectorsTo(&vectors)
 	for k, l := range eig.Values(nil) {
-		if l < leastSpoken {
+		if l <= least {
 			continue
 		}
-		d := mat.Dot(vectors.ColView(k), v)
-		chi2 += d * d / l
-		n++
+		x := mat.Dot(vectors.ColView(k), d)
+		chi2 += x * x / l
+		directions++
 	}
-	return chi2, n
+	return chi2, directions
 }
 
 // leastSpoken is the least share of a statement's variance that photographs must
@@ -361,15 +365,12 @@ func (f *fitting) unsteady() (string, error) {
 		}},
 	}
 	ratios, texts := make([]float64, len(hypotheses)), make([]string, len(hypotheses))
-	err := f.each(len(hypotheses), func(i int) error {
+	err := onAllCores(len(hypotheses), func(i int) error {
 		h := hypotheses[i]
 		if h.told {
 			return nil
 		}
-		t := (&trial{job: f.job, camera: f.camera, state: f.state, used: f.used}).copy(Fault{})
-		h.free(&t.job.Priors)
-		free := build(t.job, f.camera, f.obs, t.state, f.used, 0)
-		sum, err := free.p.Solve(f.ctx, bundle.Options{MaxIterations: nearSteps, AcceptLimit: true, Workers: 1})
+		free, sum, err := f.near(func(t *trial) { h.free(&t.job.Priors) })
 		if f.ctx.Err() != nil {
 			return f.ctx.Err()
 		}
@@ -405,7 +406,7 @@ const asksFrom = 0.2
 // count. A wheel that is swept is left out: its axis moves by other laws.
 func (f *fitting) play() ([]string, error) {
 	said := make([]string, len(f.net.cast.Wheels))
-	err := f.each(len(said), func(w int) (err error) {
+	err := onAllCores(len(said), func(w int) (err error) {
 		said[w], err = f.playOf(w)
 		return err
 	})
@@ -416,14 +417,14 @@ func (f *fitting) play() ([]string, error) {
 // is to be seen shows in the first step.
 const nearSteps = 3
 
-// each asks n questions, on all cores.
-func (f *fitting) each(n int, ask func(i int) error) error {
-	var g errgroup.Group
-	g.SetLimit(runtime.GOMAXPROCS(0))
-	for i := range n {
-		g.Go(func() error { return ask(i) })
-	}
-	return g.Wait()
+// near solves the job once more from where it is, with something set free. It may be
+// called by several goroutines.
+func (f *fitting) near(free func(t *trial)) (*network, bundle.Summary, error) {
+	t := (&trial{job: f.job, camera: f.camera, state: f.state, used: f.used}).copy(Fault{})
+	free(t)
+	n := build(t.job, f.camera, f.obs, t.state, f.used, 0)
+	sum, err := n.p.Solve(f.ctx, bundle.Options{MaxIterations: nearSteps, AcceptLimit: true, Workers: 1})
+	return n, sum, err
 }
 
 // playOf is play of one wheel, "" for none.
@@ -446,16 +447,16 @@ func (f *fitting) playOf(w int) (string, error) {
 	if len(at) < 3 || swept {
 		return "", nil // two stations do not tell play from a clamp's tilt
 	}
-	t := (&trial{job: f.job, camera: f.camera, state: f.state, used: f.used}).copy(Fault{})
-	for _, st := range at[1:] {
-		t.job.Splits = append(t.job.Splits, Split{Station: st, Wheels: []Wheel{wheel}})
-	}
-	t.recast(f.job, f.state)
-	free := build(t.job, f.camera, f.obs, t.state, f.used, 0)
-	if _, err := free.p.Solve(f.ctx, bundle.Options{MaxIterations: nearSteps, AcceptLimit: true, Workers: 1}); err != nil {
-		if f.ctx.Err() != nil {
-			return "", f.ctx.Err()
+	free, _, err := f.near(func(t *trial) {
+		for _, st := range at[1:] {
+			t.job.Splits = append(t.job.Splits, Split{Station: st, Wheels: []Wheel{wheel}})
 		}
+		t.recast(f.job, f.state)
+	})
+	if f.ctx.Err() != nil {
+		return "", f.ctx.Err()
+	}
+	if err != nil {
 		return "", nil // it tells nothing of this wheel
 	}
 	cov, err := free.p.Covariance()

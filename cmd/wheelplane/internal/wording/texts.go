@@ -3,7 +3,9 @@ package wording
 import (
 	"embed"
 	"encoding/json"
+	"errors"
 	"fmt"
+	"io/fs"
 	"maps"
 	"regexp"
 	"slices"
@@ -30,13 +32,19 @@ var (
 
 func init() { current.Store(&english) }
 
-func mustRead(language string) map[string]string {
+// read reads a language's file. One that is not there is [fs.ErrNotExist].
+func read(language string) (map[string]string, error) {
 	text, err := files.ReadFile(language + ".json")
 	if err != nil {
-		panic(err)
+		return nil, err
 	}
 	out := map[string]string{}
-	if err := json.Unmarshal(text, &out); err != nil {
+	return out, json.Unmarshal(text, &out)
+}
+
+func mustRead(language string) map[string]string {
+	out, err := read(language)
+	if err != nil {
 		panic(fmt.Errorf("%s.json: %w", language, err))
 	}
 	return out
@@ -46,12 +54,11 @@ func mustRead(language string) map[string]string {
 // an error if there is no such file, or it lacks what [Set] wants; the language
 // stays as it was then.
 func Use(language string) error {
-	text, err := files.ReadFile(language + ".json")
-	if err != nil {
+	texts, err := read(language)
+	if errors.Is(err, fs.ErrNotExist) {
 		return fmt.Errorf("there are no texts in %q: choose one of %s", language, strings.Join(Languages(), ", "))
 	}
-	texts := map[string]string{}
-	if err := json.Unmarshal(text, &texts); err != nil {
+	if err != nil {
 		return fmt.Errorf("texts in %q: %w", language, err)
 	}
 	return Set(language, texts)
