@@ -822,7 +822,7 @@ func (w *bench) closely(img *image.Gray, p *pattern, c *chart, win *window, lk l
 	}
 	near := max(1, int(size/float64(most)))
 	f.inside, ok = w.predict(img, p, c, win, lk, lk.sharp != 0,
-		thinning{max(near, int(size/flatPixels)), 3 * near, near, int(math.Round(math.Sqrt(float64(near))))})
+		thinning{near * max(1, int(size/flatPixels)/near), 3 * near, near, int(math.Round(math.Sqrt(float64(near))))})
 	if ok {
 		w.residuals(nd.lit())
 	}

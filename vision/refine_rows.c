@@ -1,3 +1,8 @@
+/* sqrtf that may not set errno is one instruction, for several at once. */
+#if defined(__GNUC__) && !defined(__clang__)
+#pragma GCC optimize("no-math-errno", "no-trapping-math")
+#endif
+
 #include "refine_rows.h"
 
 #include "pixels.h"
@@ -75,24 +80,27 @@ typedef struct {
 	uint8_t first[RASTER];  /* column or row of the print before all lines near it */
 } nearness;
 
+/* A line is near the cells from the one that its reach enters to the one before
+   which it leaves. */
 static void set_nearness(nearness *w, const float *at, int n, const uint64_t *edges, float lo, float fine, float r) {
-	const float cell = 1 / fine;
-	int first = 0, last = 0, was = -1, before = -1;
-	uint64_t lines = 0, some = 0;
-	for (int c = 0; c < RASTER; c++) {
-		const float x = lo + (float)c * cell;
-		while (first < n && at[first] <= x - r) first++;
-		while (last < n && at[last] < x + cell + r) last++;
-		if (first != was || last != before) {
-			lines = bits(first, last);
-			some = 0;
-			for (int i = first; i <= last; i++) some |= edges[i];
-			was = first;
-			before = last;
+	int enter[LINES + 1], leave[LINES + 1];
+	for (int l = 0; l < n; l++) {
+		enter[l] = (int)floorf((at[l] - lo - r) * fine);
+		leave[l] = (int)ceilf((at[l] - lo + r) * fine);
+	}
+	enter[n] = leave[n] = RASTER;
+	for (int c = 0, first = 0, last = 0; c < RASTER;) {
+		while (first < n && leave[first] <= c) first++;
+		while (last < n && enter[last] <= c) last++;
+		const int end = enter[last] < leave[first] ? enter[last] : leave[first], to = end < RASTER ? end : RASTER;
+		const uint64_t lines = bits(first, last);
+		uint64_t some = 0;
+		for (int i = first; i <= last; i++) some |= edges[i];
+		for (; c < to; c++) {
+			w->lines[c] = lines;
+			w->edges[c] = some;
+			w->first[c] = (uint8_t)first;
 		}
-		w->lines[c] = lines;
-		w->edges[c] = some;
-		w->first[c] = (uint8_t)first;
 	}
 }
 
@@ -153,6 +161,9 @@ typedef struct {
 	int kx[WIDE], ky[WIDE];
 } chunk;
 
+/* How far away lines are that a point does not have, standard deviations. */
+#define NOWHERE 9.0f
+
 /* Sets what point q of a chunk has near it. */
 WP_INLINE void set_point(chunk *c, int q, const part *p, float x, float y, float sx, float sy, int first, int above,
 	uint64_t across, uint64_t down, int kx, int ky) {
@@ -163,13 +174,13 @@ WP_INLINE void set_point(chunk *c, int q, const part *p, float x, float y, float
 	for (int i = 0; i < kx; i++, m &= m - 1) {
 		const int l = m ? __builtin_ctzll(m) : col[i] - 1;
 		col[i + 1] = l + 1;
-		c->h[i].of[q] = m ? (x - p->xs[l]) * sx : 0;
+		c->h[i].of[q] = m ? (x - p->xs[l]) * sx : NOWHERE;
 	}
 	m = down;
 	for (int j = 0; j < ky; j++, m &= m - 1) {
 		const int l = m ? __builtin_ctzll(m) : row[j] - 1;
 		row[j + 1] = l + 1;
-		c->k[j].of[q] = m ? (y - p->ys[l]) * sy : 0;
+		c->k[j].of[q] = m ? (y - p->ys[l]) * sy : NOWHERE;
 	}
 	/* The picture is a sum of steps. */
 	const float *base = p->white + row[0] * (p->nx + 1);
@@ -242,14 +253,25 @@ WP_INLINE void see_series(chunk *c, int n, float rho, const int terms) {
 	}
 }
 
+/* Whether no point of eight is within reach of a line: then it is a step there. */
+enum { BEYOND = 10 }; /* standard deviations, squared: Φ(-3.2) is 0.0007 */
+WP_INLINE int beyond(vec h) {
+	const ivec in = h * h < (float)BEYOND;
+	int some = 0;
+	for (int i = 0; i < 8; i++) some |= in[i];
+	return !some;
+}
+
 /* The same for any rho, by Drezner's quadrature. */
 WP_INLINE void see_quadrature(chunk *c, int n, const wp_correlation *r) {
 	const float rho = r->rho, iq = r->iq;
 	for (int q = 0; 8 * q < n; q++) {
 		const int kx = c->kx[q], ky = c->ky[q];
+		int step[NEAR];
 		vec f = c->f.v[q], fx = f - f, fy = fx, fs = fx;
 		for (int i = 0; i < kx; i++) {
 			const vec h = c->h[i].v[q], a = c->a[i].v[q], p = density(h), v = cumulative(h, p);
+			step[i] = beyond(h);
 			c->nh[i] = v;
 			c->ph[i] = p;
 			f += a * v;
@@ -261,8 +283,17 @@ WP_INLINE void see_quadrature(chunk *c, int n, const wp_correlation *r) {
 			f += b * nk;
 			fy += b * pk;
 			fs -= b * pk * k;
+			const int straight = beyond(k);
 			for (int i = 0; i < kx; i++) {
 				const vec d = c->d[j * kx + i].v[q], h = c->h[i].v[q], nh = c->nh[i], ph = c->ph[i];
+				if (straight | step[i]) {
+					const vec dh = d * ph * nk, dk = d * pk * nh;
+					f += d * nh * nk;
+					fx += dh;
+					fy += dk;
+					fs -= dh * h + dk * k;
+					continue;
+				}
 				const vec square = h * h + k * k, product = h * k, x = (k - rho * h) * iq, y = (h - rho * k) * iq;
 				vec v = nh * nk;
 				for (int m = 0; m < r->n; m++)
@@ -292,21 +323,42 @@ WP_INLINE void see_chunk(chunk *c, int n, const wp_correlation *r) {
 	else see_quadrature(c, n, r);
 }
 
-/* The blurred print at up to BLOCK points. Those with about as many lines near
+/* Where points lie, and the standard deviations of the blur there: 1/sx, 1/sy squares. */
+typedef struct {
+	uint8_t col[BLOCK], row[BLOCK]; /* of the rasters */
+	float x[BLOCK], y[BLOCK], sx[BLOCK], sy[BLOCK];
+} places;
+
+/* The blurred print at points, and its derivatives. */
+typedef struct {
+	float f[BLOCK], fx[BLOCK], fy[BLOCK], fs[BLOCK];
+} picture;
+
+/* Takes a chunk of points over, each to its place; sharp is what the blur's
+   standard deviations are divided by. */
+WP_INLINE void put(const chunk *c, int m, const int16_t *order, const places *at, float sharp, picture *out) {
+	for (int i = 0; i < m; i++) {
+		const int o = order[i];
+		out->f[o] = c->f.of[i];
+		out->fx[o] = c->fx.of[i] * at->sx[o] * sharp;
+		out->fy[o] = c->fy.of[i] * at->sy[o] * sharp;
+		out->fs[o] = c->fs.of[i];
+	}
+}
+
+/* The blurred print at up to BLOCK points; mask, where it is not 0, is the same
+   through a blur that is wider, by 1/narrow. Points with about as many lines near
    are done together. */
-WP_INLINE void see(const part *p, const near_by *by, const wp_correlation *r, int n, const float *x, const float *y,
-	const float *sx, const float *sy, float *f, float *fx, float *fy, float *fs) {
+WP_INLINE void see(const part *p, const near_by *by, const wp_correlation *r, int n, const places *at,
+	picture *out, float narrow, picture *mask) {
 	uint64_t across[BLOCK], down[BLOCK];
-	uint8_t first[BLOCK], above[BLOCK];
 	int16_t kind[BLOCK], order[BLOCK], start[(NEAR + 1) * (NEAR + 1) + 1];
 	memset(start, 0, sizeof start);
 	int most = 0;
 	for (int q = 0; q < n; q++) {
-		const int i = raster(p, 0, x[q]), j = raster(p, 1, y[q]);
+		const int i = at->col[q], j = at->row[q];
 		across[q] = by->x.lines[i] & by->y.edges[j];
 		down[q] = by->y.lines[j] & by->x.edges[i];
-		first[q] = by->x.first[i];
-		above[q] = by->y.first[j];
 		int kx = __builtin_popcountll(across[q]), ky = __builtin_popcountll(down[q]);
 		kx = kx < NEAR ? kx : NEAR;
 		ky = ky < NEAR ? ky : NEAR;
@@ -332,16 +384,22 @@ WP_INLINE void see(const part *p, const near_by *by, const wp_correlation *r, in
 			c.ky[g / 8] = ky;
 			for (int i = g; i < end; i++) {
 				const int o = order[q + i];
-				set_point(&c, i, p, x[o], y[o], sx[o], sy[o], first[o], above[o], across[o], down[o], kx, ky);
+				set_point(&c, i, p, at->x[o], at->y[o], at->sx[o], at->sy[o], by->x.first[at->col[o]], by->y.first[at->row[o]],
+					across[o], down[o], kx, ky);
 			}
 		}
+		lanes base;
+		if (mask) base = c.f;
 		see_chunk(&c, m, r);
-		for (int i = 0; i < m; i++) {
-			const int o = order[q + i];
-			f[o] = c.f.of[i];
-			fx[o] = c.fx.of[i] * sx[o];
-			fy[o] = c.fy.of[i] * sy[o];
-			fs[o] = c.fs.of[i];
+		put(&c, m, order + q, at, 1, out);
+		if (mask) {
+			c.f = base;
+			for (int g = 0; 8 * g < m; g++) {
+				for (int i = 0; i < c.kx[g]; i++) c.h[i].v[g] *= narrow;
+				for (int j = 0; j < c.ky[g]; j++) c.k[j].v[g] *= narrow;
+			}
+			see_chunk(&c, m, r);
+			put(&c, m, order + q, at, narrow, mask);
 		}
 		q += m;
 	}
@@ -350,13 +408,23 @@ WP_INLINE void see(const part *p, const near_by *by, const wp_correlation *r, in
 WP_WIDE void wp_sample(wp_print_size size, const double *xs, const double *ys, const double *white, const wp_correlation *r,
 	double reach, int n, const double *x, const double *y, const double *sx, const double *sy, float *f, float *fx, float *fy, float *fs) {
 	part p;
+	near_by by;
+	places at;
+	picture out;
 	for (int q = 0; q < n; q++) {
 		const double mid[2] = {x[q], y[q]}, hi[2] = {reach / sx[q], reach / sy[q]}, lo[2] = {-hi[0], -hi[1]};
 		set_part(&p, size, xs, ys, white, mid, lo, hi);
-		const float zero = 0, u = (float)sx[q], v = (float)sy[q];
-		near_by by;
-		set_near(&by, &p, (float)reach / u, (float)reach / v);
-		see(&p, &by, r, 1, &zero, &zero, &u, &v, f + q, fx + q, fy + q, fs + q);
+		at.x[0] = at.y[0] = 0;
+		at.sx[0] = (float)sx[q];
+		at.sy[0] = (float)sy[q];
+		at.col[0] = (uint8_t)raster(&p, 0, 0);
+		at.row[0] = (uint8_t)raster(&p, 1, 0);
+		set_near(&by, &p, (float)reach / at.sx[0], (float)reach / at.sy[0]);
+		see(&p, &by, r, 1, &at, &out, 1, 0);
+		f[q] = out.f[0];
+		fx[q] = out.fx[0];
+		fy[q] = out.fy[0];
+		fs[q] = out.fs[0];
 	}
 }
 
@@ -380,9 +448,10 @@ WP_INLINE int below(int v, int m) {
 }
 
 /* Predicts up to BLOCK rows whose places are known. */
-WP_INLINE void predict(const wp_window *w, const part *p, const near_by *by, const near_by *mask, wp_row *rows, int n) {
-	float x[BLOCK], y[BLOCK], sx[BLOCK], sy[BLOCK], xu[BLOCK], xv[BLOCK], yu[BLOCK], yv[BLOCK];
-	float f[BLOCK], fx[BLOCK], fy[BLOCK], fs[BLOCK], g[BLOCK], gx[BLOCK], gy[BLOCK], gs[BLOCK];
+WP_INLINE void predict(const wp_window *w, const part *p, const near_by *by, wp_row *rows, int n) {
+	places at;
+	picture thin, broad;
+	float xu[BLOCK], xv[BLOCK], yu[BLOCK], yv[BLOCK];
 	const float iu = (float)(1 / w->unit), wide = (float)(1 / w->blur);
 	for (int from = 0; from < n;) {
 		/* One line of the picture. */
@@ -392,8 +461,10 @@ WP_INLINE void predict(const wp_window *w, const part *p, const near_by *by, con
 		const cubic ex = along(w->x, b), ey = along(w->y, b);
 		for (int q = from; q < to; q++) {
 			const float a = (float)(rows[q].x - w->px[0]) * iu;
-			x[q] = rows[q].dx;
-			y[q] = rows[q].dy;
+			at.x[q] = rows[q].dx;
+			at.y[q] = rows[q].dy;
+			at.col[q] = rows[q].cell & 255;
+			at.row[q] = (uint8_t)(rows[q].cell >> 8);
 			xu[q] = (ex.v[1] + a * (2 * ex.v[2] + 3 * a * ex.v[3])) * iu;
 			yu[q] = (ey.v[1] + a * (2 * ey.v[2] + 3 * a * ey.v[3])) * iu;
 			xv[q] = (ex.d[0] + a * (ex.d[1] + a * ex.d[2])) * iu;
@@ -402,18 +473,13 @@ WP_INLINE void predict(const wp_window *w, const part *p, const near_by *by, con
 		from = to;
 	}
 	for (int q = 0; q < n; q++) {
-		sx[q] = wide / sqrtf(xu[q] * xu[q] + xv[q] * xv[q]);
-		sy[q] = wide / sqrtf(yu[q] * yu[q] + yv[q] * yv[q]);
+		at.sx[q] = wide / sqrtf(xu[q] * xu[q] + xv[q] * xv[q]);
+		at.sy[q] = wide / sqrtf(yu[q] * yu[q] + yv[q] * yv[q]);
 	}
-	see(p, by, &w->corr, n, x, y, sx, sy, f, fx, fy, fs);
+	see(p, by, &w->corr, n, &at, &thin, (float)w->narrow, w->second ? &broad : 0);
+	const float *f = thin.f, *fx = thin.fx, *fy = thin.fy, *fs = thin.fs, *x = at.x, *y = at.y;
 	const float tone = (float)w->tone, curl = (float)w->curl, sharp = (float)w->sharp, dark = (float)w->dark, narrow = (float)w->narrow;
-	if (w->second) {
-		for (int q = 0; q < n; q++) {
-			sx[q] *= narrow;
-			sy[q] *= narrow;
-		}
-		see(p, mask, &w->corr, n, x, y, sx, sy, g, gx, gy, gs);
-	}
+	float cols[8][BLOCK];
 	for (int q = 0; q < n; q++) {
 		/* Tone curve, then sharpening. The mask blurs the tone's bump at an
 		   edge, f(1 - f), to about that of the blurred edge, with the same sum. */
@@ -422,29 +488,39 @@ WP_INLINE void predict(const wp_window *w, const part *p, const near_by *by, con
 		float v = f[q] + tone * bump + curl * cCurl, cTone = bump, cSharp = 0, down = 0;
 		float ux = 0, uy = 0, us = 0;
 		if (w->second) {
-			const float u = g[q], broad = narrow * u * (1 - u);
-			cSharp = v - u - tone * broad;
+			const float u = broad.f[q], bumpy = narrow * u * (1 - u);
+			cSharp = v - u - tone * bumpy;
 			v += sharp * cSharp;
-			cTone += sharp * (bump - broad);
+			cTone += sharp * (bump - bumpy);
 			cCurl *= 1 + sharp; /* the mask has blurred its own away */
 			down = -sharp * (1 + tone * narrow * (1 - 2 * u));
 			slope *= 1 + sharp;
-			ux = gx[q];
-			uy = gy[q];
-			us = gs[q];
+			ux = broad.fx[q];
+			uy = broad.fy[q];
+			us = broad.fs[q];
 		}
 		const float vx = slope * fx[q] + down * ux, vy = slope * fy[q] + down * uy;
+		cols[0][q] = -(vx * xu[q] + vy * yu[q]);
+		cols[1][q] = -(vx * xv[q] + vy * yv[q]);
+		cols[2][q] = v;
+		cols[3][q] = slope * fs[q] + down * us * narrow * narrow;
+		cols[4][q] = cTone;
+		cols[5][q] = cCurl;
+		cols[6][q] = cSharp;
+		cols[7][q] = v + dark;
+	}
+	for (int q = 0; q < n; q++) {
 		wp_row *r = &rows[q];
-		r->col[0] = -(vx * xu[q] + vy * yu[q]);
-		r->col[1] = -(vx * xv[q] + vy * yv[q]);
+		r->col[0] = cols[0][q];
+		r->col[1] = cols[1][q];
 		r->col[2] = 1;
-		r->col[3] = v;
-		r->col[4] = (v + dark) * x[q];
-		r->col[5] = (v + dark) * y[q];
-		r->col[6] = slope * fs[q] + down * us * narrow * narrow;
-		r->col[7] = cTone;
-		r->col[8] = cCurl;
-		r->col[9] = cSharp;
+		r->col[3] = cols[2][q];
+		r->col[4] = cols[7][q] * x[q];
+		r->col[5] = cols[7][q] * y[q];
+		r->col[6] = cols[3][q];
+		r->col[7] = cols[4][q];
+		r->col[8] = cols[5][q];
+		r->col[9] = cols[6][q];
 		r->col[10] = r->col[11] = 0;
 		r->weight = 1;
 	}
@@ -457,14 +533,14 @@ WP_WIDE int wp_rows(wp_window *w, wp_print_size size, const double *xs, const do
 	const double far = w->second ? w->mask_reach / w->narrow : w->reach;
 	const double lo[2] = {w->lo[0] - far * sx, w->lo[1] - far * sy}, hi[2] = {w->hi[0] + far * sx, w->hi[1] + far * sy};
 	part p;
-	near_by by, mask, edge;
+	near_by felt, edge;
 	set_part(&p, size, xs, ys, white, w->board, lo, hi);
-	set_near(&by, &p, (float)(w->reach * sx), (float)(w->reach * sy));
-	if (w->second) set_near(&mask, &p, (float)(far * sx), (float)(far * sy));
+	set_near(&felt, &p, (float)(far * sx), (float)(far * sy));
 	const float iu = (float)(1 / w->unit);
 	const float lo0 = (float)w->lo[0], hi0 = (float)w->hi[0], lo1 = (float)w->lo[1], hi1 = (float)w->hi[1];
-	const int same = w->skip[0] == w->skip[1] && w->skip[1] == w->skip[2];
-	const near_by *felt = w->second ? &mask : &by;
+	/* The lattice of near places, of which those of the others are a part. */
+	const int step = w->skip[2], sparse[2] = {w->skip[0] / step, w->skip[1] / step};
+	const int same = sparse[0] <= 1 && sparse[1] <= 1;
 	if (!same) set_near(&edge, &p, (float)(w->near * sx), (float)(w->near * sy));
 	int n = 0;
 	w->inside = w->outside = 0;
@@ -472,46 +548,54 @@ WP_WIDE int wp_rows(wp_window *w, wp_print_size size, const double *xs, const do
 		const double b = (y - w->px[1]) / w->unit;
 		const cubic ex = along(w->x, b), ey = along(w->y, b);
 		const uint8_t *line = y >= 0 && y < height ? pix + (long)y * stride : 0;
-		const int step = same ? w->skip[0] : 1, first = w->x0 + (same ? below(w->slant * y - w->x0, step) : 0);
-		for (int from = first; from <= w->x1; from += BLOCK * step) {
+		for (int from = w->x0 + below(w->slant * y - w->x0, step); from <= w->x1; from += BLOCK * step) {
 			float dx[BLOCK], dy[BLOCK];
+			int col[BLOCK], row[BLOCK];
 			const int left = (w->x1 - from) / step + 1, m = left < BLOCK ? left : BLOCK;
 			for (int i = 0; i < m; i++) {
 				const float a = (float)(from + i * step - w->px[0]) * iu;
 				dx[i] = ex.v[0] + a * (ex.v[1] + a * (ex.v[2] + a * ex.v[3]));
 				dy[i] = ey.v[0] + a * (ey.v[1] + a * (ey.v[2] + a * ey.v[3]));
+				col[i] = raster(&p, 0, dx[i]);
+				row[i] = raster(&p, 1, dy[i]);
 			}
 			int i = 0, end = m;
 			while (i < end && !(dx[i] <= hi0 && dx[i] >= lo0 && dy[i] <= hi1 && dy[i] >= lo1)) i++;
 			while (end > i && !(dx[end - 1] <= hi0 && dx[end - 1] >= lo0 && dy[end - 1] <= hi1 && dy[end - 1] >= lo1)) end--;
 			if (i == end) continue;
-			for (; i < end; i++) {
-				const int x = from + i * step;
-				if (!line || x < 0 || x >= width) {
-					w->outside++;
-					continue;
-				}
-				w->inside++;
+			/* What of it is in the picture. */
+			const int all = end - i;
+			if (!line) end = i;
+			while (i < end && from + i * step < 0) i++;
+			while (end > i && from + (end - 1) * step >= width) end--;
+			w->inside += end - i;
+			w->outside += all - (end - i);
+			const int place = (from + i * step - w->slant * y) / step;
+			int flat = below(place, sparse[0]), far = below(place, sparse[1]);
+			for (; i < end && n < cap; i++) {
+				const int c = col[i], r = row[i];
+				int keep = 1;
 				if (!same) {
-					const int c = raster(&p, 0, dx[i]), r = raster(&p, 1, dy[i]);
-					int place = 2;
-					if (!((edge.x.lines[c] & edge.y.edges[r]) | (edge.y.lines[r] & edge.x.edges[c])))
-						place = ((felt->x.lines[c] & felt->y.edges[r]) | (felt->y.lines[r] & felt->x.edges[c])) != 0;
-					const int skip = w->skip[place];
-					if (skip > 1 && below(x - w->slant * y, skip)) continue;
+					/* Without branches, for nobody can tell which way they go. */
+					const int nearby = ((edge.x.lines[c] & edge.y.edges[r]) | (edge.y.lines[r] & edge.x.edges[c])) != 0;
+					const int seen = ((felt.x.lines[c] & felt.y.edges[r]) | (felt.y.lines[r] & felt.x.edges[c])) != 0;
+					keep = nearby | (seen & (far == 0)) | (!seen & (flat == 0));
+					flat = flat + 1 == sparse[0] ? 0 : flat + 1;
+					far = far + 1 == sparse[1] ? 0 : far + 1;
 				}
-				if (n == cap) break;
-				wp_row *r = &rows[n++];
-				r->grey = line[x];
-				r->dx = dx[i];
-				r->dy = dy[i];
-				r->x = x;
-				r->y = y;
-				r->quad = (dx[i] > 0) | (dy[i] > 0) << 1;
+				wp_row *to = &rows[n];
+				to->grey = line[from + i * step];
+				to->dx = dx[i];
+				to->dy = dy[i];
+				to->x = from + i * step;
+				to->y = y;
+				to->quad = (dx[i] > 0) | (dy[i] > 0) << 1;
+				to->cell = c | r << 8;
+				n += keep;
 			}
 		}
 	}
-	for (int q = 0; q < n; q += BLOCK) predict(w, &p, &by, &mask, rows + q, n - q < BLOCK ? n - q : BLOCK);
+	for (int q = 0; q < n; q += BLOCK) predict(w, &p, &felt, rows + q, n - q < BLOCK ? n - q : BLOCK);
 	return n;
 }
 

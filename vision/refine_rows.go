@@ -41,7 +41,7 @@ type sums struct {
 
 // thinning says which pixels of a window become rows: of flat places, of those
 // from which an edge is felt, and of those near one, every so many on a slanted
-// lattice.
+// lattice. The first two are multiples of the last.
 type thinning struct {
 	flat, far, near int
 	slant           int
@@ -93,8 +93,8 @@ func (w *bench) predict(img *image.Gray, p *pattern, c *chart, win *window, lk l
 	w.corr.set((xa*ya + xb*yb) / (na * nb))
 	in.corr = w.corr.c
 	most := (int(in.x1-in.x0) + 1) * (int(in.y1-in.y0) + 1)
-	if least := min(thin.flat, thin.far, thin.near); least > 1 {
-		most = most/least + int(in.y1-in.y0) + 1
+	if thin.near > 1 {
+		most = most/thin.near + int(in.y1-in.y0) + 1
 	}
 	if most <= 0 {
 		return 0, false

@@ -13,7 +13,7 @@ enum { WP_COLS = 12, WP_NODES = 12 };
 typedef struct {
 	float col[WP_COLS];
 	float grey, weight, dx, dy; /* dx, dy: squares from the crossing */
-	int32_t x, y, quad, unused;
+	int32_t x, y, quad, cell; /* cell: of the rasters of what is near */
 } wp_row;
 
 /* The two-dimensional normal distribution with correlation rho: iq is
@@ -37,7 +37,7 @@ typedef struct {
 	double blur, tone, curl, sharp, dark, narrow; /* narrow: the blur over that of the sharpening's mask */
 	int second;              /* the mask is looked through */
 	wp_correlation corr;
-	int skip[3], slant;      /* of flat, far and near places: where (x - slant y) % skip is 0 */
+	int skip[3], slant;      /* of flat, far and near places: where (x - slant y) % skip is 0; multiples of the last */
 	/* Where edges are felt, in standard deviations of the blur: beyond it they are
 	   not reckoned with; the same of the mask's; and where they are near. */
 	double reach, mask_reach, near;
