@@ -148,18 +148,15 @@ func (w *warp) straight(b [2]float64) (px [2]float64, ok bool) {
 // triangle.
 type matrix [10][10]float64
 
-// invert inverts the leading n × n part. ok is false when it is not positive
-// definite.
-func (a *matrix) invert(n int) (inv matrix, ok bool) {
-	// Scaled to a unit diagonal, then Cholesky.
-	var s [10]float64
+// factor is the triangle of Cholesky of the leading n × n part, scaled to a unit
+// diagonal by s. ok is false when it is not positive definite.
+func (a *matrix) factor(n int) (l matrix, s [10]float64, ok bool) {
 	for i := 0; i < n; i++ {
 		if !(a[i][i] > 0) {
-			return inv, false
+			return l, s, false
 		}
 		s[i] = 1 / math.Sqrt(a[i][i])
 	}
-	var l matrix
 	for i := 0; i < n; i++ {
 		for j := 0; j <= i; j++ {
 			v := a[i][j] * s[i] * s[j]
@@ -168,13 +165,23 @@ func (a *matrix) invert(n int) (inv matrix, ok bool) {
 			}
 			if i == j {
 				if !(v > 1e-13) {
-					return inv, false
+					return l, s, false
 				}
 				l[i][i] = math.Sqrt(v)
 			} else {
 				l[i][j] = v / l[j][j]
 			}
 		}
+	}
+	return l, s, true
+}
+
+// invert inverts the leading n × n part. ok is false when it is not positive
+// definite.
+func (a *matrix) invert(n int) (inv matrix, ok bool) {
+	l, s, ok := a.factor(n)
+	if !ok {
+		return inv, false
 	}
 	var li matrix // inverse of l
 	for j := 0; j < n; j++ {
@@ -200,6 +207,35 @@ func (a *matrix) invert(n int) (inv matrix, ok bool) {
 		}
 	}
 	return inv, true
+}
+
+// solve replaces right-hand sides by the solutions. ok is false where the matrix
+// is not positive definite.
+func (a *matrix) solve(sides ...*[10]float64) (ok bool) {
+	l, s, ok := a.factor(len(a))
+	if !ok {
+		return false
+	}
+	for _, x := range sides {
+		for i := range x {
+			v := x[i] * s[i]
+			for k := range i {
+				v -= l[i][k] * x[k]
+			}
+			x[i] = v / l[i][i]
+		}
+		for i := len(x) - 1; i >= 0; i-- {
+			v := x[i]
+			for k := i + 1; k < len(x); k++ {
+				v -= l[k][i] * x[k]
+			}
+			x[i] = v / l[i][i]
+		}
+		for i := range x {
+			x[i] *= s[i]
+		}
+	}
+	return true
 }
 
 func (a *matrix) times(v *[10]float64) (r [10]float64) {
@@ -395,9 +431,7 @@ func (w *warp) chartAt(b [2]float64, half float64, factor int) (c chart, ok bool
 			}
 		}
 	}
-	inv, ok := n.invert(10)
-	c.x, c.y = inv.times(&c.x), inv.times(&c.y)
-	return c, ok
+	return c, n.solve(&c.x, &c.y)
 }
 
 // squarePx is the smaller extent of a square at the chart's point, pixels.

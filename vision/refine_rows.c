@@ -18,7 +18,8 @@ enum {
 	CHUNK = 32, /* points done at once */
 	BLOCK = 512,
 	RASTER = 128,
-	TERMS = 10 /* most of the series */
+	TERMS = 10, /* most of the series */
+	LAST = WP_COLS - 1 - 8 /* columns beyond the first eight, the residual's among them */
 };
 
 /* The part of a print about a window, in squares from the window's middle. */
@@ -599,7 +600,7 @@ WP_WIDE int wp_rows(wp_window *w, wp_print_size size, const double *xs, const do
 	return n;
 }
 
-void wp_residuals(wp_row *rows, int n, const float *sol) {
+WP_WIDE void wp_residuals(wp_row *rows, int n, const float *sol) {
 	for (int i = 0; i < n; i++) {
 		wp_row *r = &rows[i];
 		float v = 0;
@@ -609,41 +610,36 @@ void wp_residuals(wp_row *rows, int n, const float *sol) {
 }
 
 typedef float four __attribute__((vector_size(16), aligned(4)));
+typedef float eight __attribute__((vector_size(32), aligned(4)));
 
-WP_INLINE four all(float v) {
-	const four f = {v, v, v, v};
-	return f;
-}
+/* Sums of products of columns: the first eight with each of the first eight, and
+   of the last with all. */
+typedef struct {
+	eight low[8], high[LAST];
+	four last[LAST];
+} products;
 
-/* Adds rows of one quadrant to the lower triangle of 12 x 12, in blocks of four:
-   (0,0) (1,0) (1,1) (2,0) (2,1) (2,2). */
-WP_INLINE void add_run(const wp_row *rows, int n, four *acc) {
-	four s[12];
-	for (int i = 0; i < 12; i++) s[i] = acc[i];
+/* Adds rows of one quadrant. In two rounds, for the registers. */
+WP_INLINE void add_run(const wp_row *rows, int n, products *acc) {
+	products s = *acc;
 	for (int q = 0; q < n; q++) {
-		const four *c = (const four *)rows[q].col;
-		const four w = all(rows[q].weight), a = c[0], b = c[1], wa = w * a, wb = w * b;
-		for (int i = 0; i < 4; i++) {
-			s[i] += all(wa[i]) * a;
-			s[4 + i] += all(wb[i]) * a;
-			s[8 + i] += all(wb[i]) * b;
+		const float *c = rows[q].col;
+		const eight w = rows[q].weight * *(const eight *)c;
+		for (int i = 0; i < 8; i++) s.low[i] += c[i] * w;
+	}
+	for (int q = 0; q < n; q++) {
+		const float *c = rows[q].col;
+		const eight w = rows[q].weight * *(const eight *)c;
+		const four v = rows[q].weight * *(const four *)(c + 8);
+		for (int i = 0; i < LAST; i++) {
+			s.high[i] += c[8 + i] * w;
+			s.last[i] += c[8 + i] * v;
 		}
 	}
-	for (int i = 0; i < 12; i++) acc[i] = s[i];
-	for (int i = 0; i < 12; i++) s[i] = acc[12 + i];
-	for (int q = 0; q < n; q++) {
-		const four *c = (const four *)rows[q].col;
-		const four w = all(rows[q].weight), a = c[0], b = c[1], d = c[2], wd = w * d;
-		for (int i = 0; i < 4; i++) {
-			s[i] += all(wd[i]) * a;
-			s[4 + i] += all(wd[i]) * b;
-			s[8 + i] += all(wd[i]) * d;
-		}
-	}
-	for (int i = 0; i < 12; i++) acc[12 + i] = s[i];
+	*acc = s;
 }
 
-void wp_sum(wp_row *rows, int n, double limit, double slack, wp_sums *s) {
+WP_WIDE void wp_sum(wp_row *rows, int n, double limit, double slack, wp_sums *s) {
 	memset(s, 0, sizeof *s);
 	if (limit > 0) {
 		for (int q = 0; q < n; q++) {
@@ -656,7 +652,8 @@ void wp_sum(wp_row *rows, int n, double limit, double slack, wp_sums *s) {
 			r->weight = t < 0.25f ? 1 : v * v;
 		}
 	}
-	four acc[4][24], at[4];
+	products acc[4];
+	four at[4];
 	int since = 0;
 	memset(acc, 0, sizeof acc);
 	memset(at, 0, sizeof at);
@@ -678,16 +675,18 @@ void wp_sum(wp_row *rows, int n, double limit, double slack, wp_sums *s) {
 		s->weight[quad] += weight;
 		s->grey += grey;
 		s->grey2 += grey2;
-		add_run(rows + q, m, acc[quad]);
+		add_run(rows + q, m, &acc[quad]);
 		q += m;
 		/* Floats for a while, then doubles. */
 		if ((since += m) < 256 && q < n) continue;
 		since = 0;
 		for (int k = 0; k < 4; k++) {
-			static const int block[6][2] = {{0, 0}, {1, 0}, {1, 1}, {2, 0}, {2, 1}, {2, 2}};
-			for (int b = 0; b < 6; b++)
-				for (int i = 0; i < 4; i++)
-					for (int j = 0; j < 4; j++) s->n[k][4 * block[b][0] + i][4 * block[b][1] + j] += acc[k][4 * b + i][j];
+			for (int i = 0; i < 8; i++)
+				for (int j = 0; j <= i; j++) s->n[k][i][j] += acc[k].low[i][j];
+			for (int i = 0; i < LAST; i++) {
+				for (int j = 0; j < 8; j++) s->n[k][8 + i][j] += acc[k].high[i][j];
+				for (int j = 0; j <= i; j++) s->n[k][8 + i][8 + j] += acc[k].last[i][j];
+			}
 			for (int i = 0; i < 4; i++) s->at[k][i / 2][i % 2] += at[k][i];
 		}
 		memset(acc, 0, sizeof acc);
