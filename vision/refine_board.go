@@ -113,13 +113,17 @@ func (n *node) window(win window, b *Board, c *chart, lk look) window {
 // is seen: Φ(-2.5) is 0.006 of the contrast, and only in the outermost pixels.
 const marginReach = 2.5
 
-// nodePass measures all nodes with thinned out windows.
+// nodePass measures nodes with thinned out windows: every second one where those
+// are many.
 func (s *scene) nodePass(m *measured, win window) {
 	b := &s.boards[m.board]
 	win.half = math.Min(win.half, m.pat.half)
 	for i := range m.nodes {
 		n := &m.nodes[i]
 		n.found = found{why: outside}
+		if len(m.nodes) >= manyNodes && int(n.at[0]+n.at[1])%2 != 0 {
+			continue
+		}
 		c, ok := m.warp.chartAt(n.at, win.half, 1)
 		if !ok {
 			continue
@@ -141,6 +145,9 @@ func (s *scene) nodePass(m *measured, win window) {
 		}
 	}
 }
+
+// manyNodes are so many that half of them tell the look.
+const manyNodes = 40
 
 // lit is the node's light as a solution.
 func (n *node) lit() *[numCols]float64 {
@@ -708,24 +715,11 @@ func (m *measured) follow(q *smooth) (moved step) {
 func (s *scene) fullPass(m *measured, cols, most int) {
 	b := &s.boards[m.board]
 	half := math.Min(0.5, m.pat.half)
-	// The light of windows that were not understood, from the others.
-	var lights [4][]float64
-	var noise []float64
-	for i := range m.nodes {
-		if n := &m.nodes[i]; n.ok {
-			for k := range lights {
-				lights[k] = append(lights[k], n.light[k])
-			}
-			noise = append(noise, n.variance)
-		}
-	}
-	if len(noise) == 0 {
+	if !m.enlighten() {
 		return
 	}
-	usual, typical := [4]float64{median(lights[0]), median(lights[1])}, median(noise)
 	for i := range m.nodes {
 		n := &m.nodes[i]
-		was := n.found
 		n.found = found{why: outside}
 		c, ok := m.warp.chartAt(n.at, half, 1)
 		if !ok {
@@ -735,10 +729,6 @@ func (s *scene) fullPass(m *measured, cols, most int) {
 		if win.clip && (win.hi[0]-win.lo[0] < 0.3 || win.hi[1]-win.lo[1] < 0.3) {
 			continue
 		}
-		if !was.ok {
-			n.light, n.variance = usual, typical
-		}
-		n.variance = math.Min(n.variance, 4*typical)
 		var f fit
 		if ok = s.bench.closely(s.levels[0], m.pat, &c, &win, m.look, n, most, &f); ok {
 			var t sums
@@ -752,6 +742,45 @@ func (s *scene) fullPass(m *measured, cols, most int) {
 			n.ok, n.why = false, partlyCovered
 		}
 	}
+}
+
+// enlighten gives windows that were not measured, or not understood, the light of
+// those beside them, or else the usual one. It tells whether any was measured.
+func (m *measured) enlighten() bool {
+	var dark, gain, noise []float64
+	for i := range m.nodes {
+		if n := &m.nodes[i]; n.ok {
+			dark, gain, noise = append(dark, n.light[0]), append(gain, n.light[1]), append(noise, n.variance)
+		}
+	}
+	if len(noise) == 0 {
+		return false
+	}
+	usual, typical := [4]float64{median(dark), median(gain)}, median(noise)
+	for i := range m.nodes {
+		n := &m.nodes[i]
+		if n.ok {
+			n.variance = math.Min(n.variance, 4*typical)
+			continue
+		}
+		n.light, n.variance = usual, typical
+		var sum [4]float64
+		var beside float64
+		for j := range m.nodes {
+			if o := &m.nodes[j]; o.ok && math.Abs(o.at[0]-n.at[0])+math.Abs(o.at[1]-n.at[1]) == 1 {
+				beside++
+				for k, v := range o.light {
+					sum[k] += v
+				}
+			}
+		}
+		for k := range sum {
+			if beside > 0 {
+				n.light[k] = sum[k] / beside
+			}
+		}
+	}
+	return true
 }
 
 // close solves a window's sums and reduces them.
