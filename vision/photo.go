@@ -77,10 +77,17 @@ func ReadInfo(path string) (Info, error) {
 	return h.info(path), nil
 }
 
-// Load reads and decodes a photograph: JPEG or PNG. A file that is missing,
-// not a picture, or cut short is an error that names the file and the remedy;
-// a picture decoded in part is never returned.
-func Load(path string) (*Image, error) {
+// File is a photograph's file in memory, not decoded; a picture or not.
+type File struct {
+	Path string
+	Sum  string // SHA-256, hexadecimal, as in [Image]
+
+	data []byte
+}
+
+// Open reads a file. One that is missing, a folder or too large is an error that
+// names it and the remedy.
+func Open(path string) (*File, error) {
 	data, err := ReadFile(path, mostPhoto)
 	if err != nil {
 		if st, e := os.Stat(path); e == nil && st.IsDir() {
@@ -88,35 +95,60 @@ func Load(path string) (*Image, error) {
 		}
 		return nil, photoFileError(path, err)
 	}
-	h, err := readHeader(bytes.NewReader(data), int64(len(data)))
+	return &File{Path: path, Sum: sum(data), data: data}, nil
+}
+
+// Info is what [ReadInfo] reads.
+func (f *File) Info() (Info, error) {
+	h, err := readHeader(bytes.NewReader(f.data), int64(len(f.data)))
+	if err != nil {
+		return Info{}, photoFileError(f.Path, err)
+	}
+	return h.info(f.Path), nil
+}
+
+// Decode decodes a photograph; see [Load].
+func (f *File) Decode() (*Image, error) {
+	h, err := readHeader(bytes.NewReader(f.data), int64(len(f.data)))
 	if err == nil {
-		err = h.complete(data)
+		err = h.complete(f.data)
 	}
 	if err != nil {
-		return nil, photoFileError(path, err)
+		return nil, photoFileError(f.Path, err)
 	}
 	pix := pixelsFor(h.width * h.height)
-	ok, err := decodeGrey(data, h.width, h.height, pix)
+	ok, err := decodeGrey(f.data, h.width, h.height, pix)
 	if err == nil && !ok {
 		err = errDamaged
 	}
 	if err != nil {
-		return nil, photoFileError(path, err)
+		return nil, photoFileError(f.Path, err)
 	}
 	grey := &image.Gray{Pix: pix, Stride: h.width, Rect: image.Rect(0, 0, h.width, h.height)}
-	return &Image{Info: h.info(path), Pix: grey, Sum: sum(data)}, nil
+	return &Image{Info: h.info(f.Path), Pix: grey, Sum: f.Sum}, nil
+}
+
+func sum(data []byte) string { return fmt.Sprintf("%x", sha256.Sum256(data)) }
+
+// Load reads and decodes a photograph: JPEG or PNG. A file that is missing,
+// not a picture, or cut short is an error that names the file and the remedy;
+// a picture decoded in part is never returned.
+func Load(path string) (*Image, error) {
+	f, err := Open(path)
+	if err != nil {
+		return nil, err
+	}
+	return f.Decode()
 }
 
 // Sum is the SHA-256 of a file, hexadecimal, as in [Image]; a picture or not.
 func Sum(path string) (string, error) {
-	data, err := ReadFile(path, mostPhoto)
+	f, err := Open(path)
 	if err != nil {
-		return "", photoFileError(path, err)
+		return "", err
 	}
-	return sum(data), nil
+	return f.Sum, nil
 }
-
-func sum(data []byte) string { return fmt.Sprintf("%x", sha256.Sum256(data)) }
 
 // spare holds the pixels of photographs released: fresh ones cost a tenth of
 // decoding.

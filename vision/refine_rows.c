@@ -369,7 +369,7 @@ WP_INLINE void see(const part *p, const near_by *by, const wp_correlation *r, in
 	}
 	for (int k = 0; k < most; k++) start[k + 1] = (int16_t)(start[k + 1] + start[k]);
 	for (int q = 0; q < n; q++) order[start[kind[q]]++] = (int16_t)q;
-	/* What it holds beyond the points of a chunk is of earlier ones: not used. */
+	/* What else it holds beyond the points of a chunk is of earlier ones: not used. */
 	static _Thread_local chunk c;
 	for (int q = 0; q < n;) {
 		const int m = n - q < CHUNK ? n - q : CHUNK;
@@ -387,6 +387,11 @@ WP_INLINE void see(const part *p, const near_by *by, const wp_correlation *r, in
 				const int o = order[q + i];
 				set_point(&c, i, p, at->x[o], at->y[o], at->sx[o], at->sy[o], by->x.first[at->col[o]], by->y.first[at->row[o]],
 					across[o], down[o], kx, ky);
+			}
+			/* Lanes without a point must not hold others up: see beyond. */
+			for (int i = end; i < g + 8; i++) {
+				for (int l = 0; l < kx; l++) c.h[l].of[i] = NOWHERE;
+				for (int l = 0; l < ky; l++) c.k[l].of[i] = NOWHERE;
 			}
 		}
 		lanes base;

@@ -298,6 +298,9 @@ func TestNetworkReachesItsBound(t *testing.T) {
 		b, bse, p := a.bias()
 		c, cse := a.coverage()
 		say("| %s | %d | %.3f ± %.3f | %.3f | %+.3f ± %.3f | %.1f ± %.1f %% | %.3f to %.3f |", key, a.n, r, se, a.stated/float64(a.n), b, bse, c, cse, a.least, a.most)
+		if len(a.squares) < 5 {
+			continue // the scatter between so few jobs says nothing
+		}
 		if r > 1.1+3*se {
 			t.Errorf("%s: root mean square error %.3f ± %.3f times the bound, want at most 1.1", key, r, se)
 		}

@@ -456,15 +456,15 @@ func (l *lessonBench) first(path string) string {
 }
 
 // look is look, once for each photograph, camera and print.
-func (l *lessonBench) look(path string, boards []vision.Board, camera *vision.Camera) sighting {
-	key := fmt.Sprint(l.first(path), camera.Intrinsics(), boards)
+func (l *lessonBench) look(file *vision.File, boards []vision.Board, camera *vision.Camera) sighting {
+	key := fmt.Sprint(l.first(file.Path), camera.Intrinsics(), boards)
 	l.mu.Lock()
 	s, ok := l.seen[key]
 	l.mu.Unlock()
 	if ok {
 		return s
 	}
-	s = look(path, boards, camera)
+	s = look(file, boards, camera)
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	l.seen[key] = s

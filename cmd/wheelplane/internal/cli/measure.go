@@ -264,8 +264,8 @@ func (f *found) hint(dir string) string {
 	}
 }
 
-// looker reads one photograph and finds its boards; see look.
-type looker func(path string, boards []vision.Board, camera *vision.Camera) sighting
+// looker finds the boards of one photograph; see look.
+type looker func(file *vision.File, boards []vision.Board, camera *vision.Camera) sighting
 
 // findBoards looks at all photographs of a job, as many at once as there are
 // processors. A bad one is skipped with a warning, as long as its station has
@@ -275,7 +275,12 @@ func (a *App) findBoards(ctx context.Context, folder *rig.Folder, camera *vision
 	seen := make([]sighting, len(job.Photos))
 	path := func(p int) string { return filepath.Join(folder.Dir, filepath.FromSlash(job.Photos[p].Path)) }
 	err := a.each(ctx, "reading photographs", len(job.Photos), func(p int) error {
-		seen[p] = look(path(p), job.Boards, camera)
+		file, err := vision.Open(path(p))
+		if err != nil {
+			seen[p] = sighting{err: err}
+			return nil
+		}
+		seen[p] = look(file, job.Boards, camera)
 		return nil
 	})
 	if err != nil {
@@ -331,24 +336,23 @@ func inputsOf(folder *rig.Folder, camera *vision.Camera, seen []sighting) *rig.I
 }
 
 // look reads one photograph and finds its boards.
-func look(path string, boards []vision.Board, camera *vision.Camera) sighting {
-	info, err := vision.ReadInfo(path)
+func look(file *vision.File, boards []vision.Board, camera *vision.Camera) sighting {
+	info, err := file.Info()
 	if err == nil {
 		err = camera.Fits(info)
 	}
 	var photo *vision.Image
 	if err == nil {
-		photo, err = vision.Load(path)
+		photo, err = file.Decode()
 	}
 	if err != nil {
-		sum, _ := vision.Sum(path) // what cannot be read is named by err
-		return sighting{sum: sum, err: err}
+		return sighting{sum: file.Sum, err: err}
 	}
 	defer photo.Release()
 	s := sighting{sum: photo.Sum, taken: photo.Taken}
 	res, err := vision.Detect(photo.Pix, boards, vision.DetectOptions{Camera: camera})
 	if err != nil {
-		s.err = fmt.Errorf("%s: %w", path, err)
+		s.err = fmt.Errorf("%s: %w", file.Path, err)
 		return s
 	}
 	s.views, s.unknown = res.Views, res.UnknownIDs

@@ -21,21 +21,18 @@ type kept struct {
 	Spread  spread
 }
 
-// recall is look, but for photographs that the store knows: those are only hashed.
+// recall is look, but for photographs that the store knows: those are not decoded.
 // With fresh it looks at all, and keeps what it sees.
 func recall(store *seen.Store, look looker, fresh bool) looker {
-	return func(path string, boards []vision.Board, camera *vision.Camera) sighting {
-		if sum, err := vision.Sum(path); err == nil && !fresh {
-			var k kept
-			if store.Get(sum, &k) && k.fits(boards) {
-				return sighting{views: k.Views, unknown: k.Unknown, sum: sum, taken: k.Taken,
-					verdict: photoVerdict{Verdict: k.Verdict, Why: k.Why, Do: k.Do, Spread: k.Spread}}
-			}
+	return func(file *vision.File, boards []vision.Board, camera *vision.Camera) sighting {
+		var k kept
+		if !fresh && store.Get(file.Sum, &k) && k.fits(boards) {
+			return sighting{views: k.Views, unknown: k.Unknown, sum: file.Sum, taken: k.Taken,
+				verdict: photoVerdict{Verdict: k.Verdict, Why: k.Why, Do: k.Do, Spread: k.Spread}}
 		}
-		s := look(path, boards, camera)
+		s := look(file, boards, camera)
 		if s.err == nil {
 			v := &s.verdict
-			// By what was looked at, should the file have changed since it was hashed.
 			store.Put(s.sum, &kept{s.views, s.unknown, s.taken, v.Verdict, v.Why, v.Do, v.Spread})
 		}
 		return s

@@ -62,9 +62,9 @@ func TestRecall(t *testing.T) {
 	quiet := &App{Stdout: io.Discard, Stderr: io.Discard, Quiet: true}
 	photos := len(folder.Job.Photos)
 	var looks atomic.Int32
-	counting := func(path string, boards []vision.Board, camera *vision.Camera) sighting {
+	counting := func(file *vision.File, boards []vision.Board, camera *vision.Camera) sighting {
 		looks.Add(1)
-		return look(path, boards, camera)
+		return look(file, boards, camera)
 	}
 	pass := func(ctx context.Context, fresh bool, counting looker, want int) *found {
 		t.Helper()
@@ -82,8 +82,8 @@ func TestRecall(t *testing.T) {
 	// Ended after two photographs; they are not looked at again.
 	ctx, end := context.WithCancel(t.Context())
 	var ended atomic.Int32
-	pass(ctx, false, func(path string, boards []vision.Board, camera *vision.Camera) sighting {
-		s := counting(path, boards, camera)
+	pass(ctx, false, func(file *vision.File, boards []vision.Board, camera *vision.Camera) sighting {
+		s := counting(file, boards, camera)
 		if ended.Add(1) == 2 {
 			end()
 		}
