@@ -54,7 +54,6 @@ func taskOf(f *rig.Folder, st int) Task {
 		do = wording.Say("station.first")
 	case lifted(st - 1):
 		do = wording.Say("station.lower")
-		rolls = true
 	case s.Epoch != j.Stations[st-1].Epoch:
 		do = wording.Say("station.epoch", "epoch", strconv.Quote(s.Epoch))
 		show = wording.Say("station.show.adjusted")

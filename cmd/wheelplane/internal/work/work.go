@@ -365,12 +365,6 @@ func wheelName(w rig.Wheel) string {
 // readingName is a quantity's name in a sentence, and its side.
 func readingName(q align.Quantity, side align.Side) string {
 	name := wording.Quantity(string(q))
-	switch q {
-	case align.ToeOutOnTurns:
-		name = wording.Say("step.reading.turns")
-	case align.MaxSteer:
-		name = wording.Say("step.reading.steer")
-	}
 	if side != align.NoSide {
 		name = wording.Say("reading.of.side", "quantity", name, "side", sideName(side))
 	}
