@@ -434,6 +434,15 @@ func (w *warp) chartAt(b [2]float64, half float64, factor int) (c chart, ok bool
 	return c, n.solve(&c.x, &c.y)
 }
 
+// pixels is how many pixels a window has; infinite or not a number where the chart
+// is degenerate.
+func (c *chart) pixels(win *window) float64 {
+	lo, hi := win.bounds()
+	_, xa, xb := poly(&c.x, 0, 0)
+	_, ya, yb := poly(&c.y, 0, 0)
+	return (hi[0] - lo[0]) * (hi[1] - lo[1]) * c.unit * c.unit / math.Abs(xa*yb-xb*ya)
+}
+
 // squarePx is the smaller extent of a square at the chart's point, pixels.
 func (c *chart) squarePx() float64 {
 	_, xa, xb := poly(&c.x, 0, 0)

@@ -107,16 +107,13 @@ type bench struct {
 
 // fitWindow fits the chart's corner in img.
 func (w *bench) fitWindow(img *image.Gray, p *pattern, c *chart, win window, lk look) (f fit, ok bool) {
-	_, xa, xb := poly(&c.x, 0, 0)
-	_, ya, yb := poly(&c.y, 0, 0)
-	area := math.Abs(xa*yb-xb*ya) / (c.unit * c.unit) // of a pixel, squares
-	if !(area > 0) {
+	size := c.pixels(&win)
+	if !(size < 1e9) {
 		return f, false
 	}
 	skip := 1
 	if win.max > 0 {
-		lo, hi := win.bounds()
-		skip = max(1, int(math.Round((hi[0]-lo[0])*(hi[1]-lo[1])/area/float64(win.max))))
+		skip = max(1, int(math.Round(size/float64(win.max))))
 	}
 	// Thinned out on a slanted lattice, so that no line of the print is missed.
 	slant := 1

@@ -114,14 +114,19 @@ func (n *node) window(win window, b *Board, c *chart, lk look) window {
 const marginReach = 2.5
 
 // nodePass measures nodes with thinned out windows: every second one where those
-// are many.
+// are many and large enough.
 func (s *scene) nodePass(m *measured, win window) {
 	b := &s.boards[m.board]
 	win.half = math.Min(win.half, m.pat.half)
+	sparse := false
+	if len(m.nodes) >= manyNodes {
+		c, ok := m.warp.chartAt([2]float64{float64(b.Cols) / 2, float64(b.Rows) / 2}, win.half, 1)
+		sparse = ok && c.pixels(&win) > float64(2*win.max)
+	}
 	for i := range m.nodes {
 		n := &m.nodes[i]
 		n.found = found{why: outside}
-		if len(m.nodes) >= manyNodes && int(n.at[0]+n.at[1])%2 != 0 {
+		if sparse && int(n.at[0]+n.at[1])%2 != 0 {
 			continue
 		}
 		c, ok := m.warp.chartAt(n.at, win.half, 1)
@@ -146,7 +151,8 @@ func (s *scene) nodePass(m *measured, win window) {
 	}
 }
 
-// manyNodes are so many that half of them tell the look.
+// manyNodes are so many that half of them tell the look, if their windows are of
+// more pixels than are used.
 const manyNodes = 40
 
 // lit is the node's light as a solution.
@@ -842,10 +848,7 @@ func (n *node) close(f *fit, t *sums, cols int) (ok bool) {
 // closely predicts a window's pixels: those that tell of an edge, of a window of
 // more pixels than most about so many, and a few of the others for the light. Their residuals are those from the node's light.
 func (w *bench) closely(img *image.Gray, p *pattern, c *chart, win *window, lk look, nd *node, most int, f *fit) (ok bool) {
-	lo, hi := win.bounds()
-	_, xa, xb := poly(&c.x, 0, 0)
-	_, ya, yb := poly(&c.y, 0, 0)
-	size := (hi[0] - lo[0]) * (hi[1] - lo[1]) * c.unit * c.unit / math.Abs(xa*yb-xb*ya) // pixels
+	size := c.pixels(win)
 	if !(size < 1e9) {
 		return false
 	}
