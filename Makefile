@@ -60,6 +60,7 @@ leaks: need
 accuracy: need
 	$(GO) test ./fixtures -run AccuracyOfOnePhotograph -accuracy -v -timeout 60m
 	$(GO) test ./pose/rig -run NetworkReachesItsBound -accuracy -v -timeout 60m
+	$(GO) test ./pose/rig -run NetworkReachesItsBound -accuracy -swept -v -timeout 60m
 	$(GO) test ./calib/jig -run NormalisedErrors -accuracy -v -timeout 60m
 	$(GO) test ./pose/plan -run 'Plan|NextBest' -accuracy -v -timeout 60m
 

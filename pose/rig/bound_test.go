@@ -21,6 +21,7 @@ import (
 )
 
 var allJobs = flag.Bool("accuracy", false, "hold 1000 drawn jobs against the bound of their network and print the table; see 'make accuracy'")
+var sweptJobs = flag.Bool("swept", false, "with -accuracy: 360 other jobs, of scenes whose steering is swept")
 
 // A tally gathers the errors of one kind of reading. Those of one job hang
 // together, so its scatter is that between jobs.
@@ -219,25 +220,40 @@ func only(s *fixtures.Scene, obs []rig.Observation, keep []bool) []rig.Observati
 	return out
 }
 
+// sweeps tells whether a scene's steering is swept.
+func sweeps(t *testing.T, scene string) bool {
+	t.Helper()
+	s, err := fixtures.NewScene(scene, 1, 4000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return slices.ContainsFunc(s.Job.Stations, func(st rig.Station) bool { return st.Sweep })
+}
+
 // TestNetworkReachesItsBound solves jobs of all scenes with drawn corners, and
 // holds the error of every reading against its Cramer-Rao bound: the
 // covariance at the true state, which no fit has touched ([rig.Bound]; that it
 // is the right one for a network TestAgainstCeres tells).
 func TestNetworkReachesItsBound(t *testing.T) {
-	jobs := 24
-	if *allJobs {
+	jobs, first := 24, 1000
+	switch {
+	case *allJobs && *sweptJobs:
+		jobs, first = 360, 50000
+	case *allJobs:
 		jobs = 1000
-	} else if testing.Short() {
+	case testing.Short():
 		jobs = 12
 	}
 	scenes, noise := fixtures.SceneNames(), []float64{0.01, 0.03, 0.05, 0.1}
-	scenes = slices.DeleteFunc(scenes, func(s [2]string) bool { return s[0] == "jig" }) // the harbour car's geometry once more
+	scenes = slices.DeleteFunc(scenes, func(s [2]string) bool {
+		return s[0] == "jig" /* the harbour car's geometry once more */ || *sweptJobs && !sweeps(t, s[0])
+	})
 	var order []string
 	by := map[string]*tally{}
 	blamed := map[string]int{} // sound jobs in which something is blamed, by the words of blames
 	var fits []float64         // how likely chi-square is as large as it is
 	for k := range jobs {
-		name, sigma, seed := scenes[k%len(scenes)][0], noise[k/len(scenes)%len(noise)], uint64(1000+k)
+		name, sigma, seed := scenes[k%len(scenes)][0], noise[k/len(scenes)%len(noise)], uint64(first+k)
 		s, obs, bound := variedJob(t, name, sigma, seed)
 		truth, err := s.World.Truth(s.Truth)
 		if err != nil {
