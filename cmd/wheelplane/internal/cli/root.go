@@ -148,8 +148,10 @@ func (a *App) Run(ctx context.Context, args []string, commands ...func(*App) *co
 // goWords is what a failed conversion of a flag's value says about Go.
 var goWords = regexp.MustCompile(`strconv\.Parse\w+: parsing "[^"]*": `)
 
+// Cobra has one order for all: set once, not by each of several Apps at work.
+func init() { cobra.EnableCommandSorting = false }
+
 func newRoot(a *App, commands []func(*App) *cobra.Command) *cobra.Command {
-	cobra.EnableCommandSorting = false
 	root := &cobra.Command{
 		Use:   "wheelplane",
 		Short: "Measure wheel alignment from photographs",
