@@ -226,10 +226,17 @@ func (s *scene) measure(board, markers int, pat *pattern, cs []found) (*measured
 		return nil, false
 	}
 	m.look.learn(sum)
-	if !s.measureWhole(m) {
-		if _, ok := s.pass(m, finalPass); !ok {
-			return nil, false
-		}
+	first := *m
+	first.cs = slices.Clone(m.cs)
+	if s.measureWhole(m) && s.finish(m) {
+		s.look = m.look
+		return m, true
+	}
+	// Where the board as a whole cannot be followed, what its corners say one by
+	// one may still do.
+	*m = first
+	if _, ok := s.pass(m, finalPass); !ok {
+		return nil, false
 	}
 	s.look = m.look
 	return m, s.finish(m)
