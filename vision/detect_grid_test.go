@@ -447,6 +447,23 @@ func TestGrid(t *testing.T) {
 	}
 }
 
+// A picture of the whole grid that the AprilTag library read and we once did not, as
+// it is and turned: the board as a whole is followed by its outline, though its inner
+// windows are covered.
+func TestOnceMissed(t *testing.T) {
+	boards := vision.Set(16, a3)
+	for turn := range 6 {
+		img := gridPicture(boards[3], gridCell{6, 0, 1.2, "dim", "all markers but one"}, 37*3+7*float64(turn))
+		res, err := vision.Detect(img, boards, vision.DetectOptions{})
+		if err != nil {
+			t.Fatal(err)
+		}
+		if len(res.Views) != 1 || res.Views[0].Board != 3 {
+			t.Errorf("turn %d: %d boards, want board %s alone", turn, len(res.Views), boards[3].Name)
+		}
+	}
+}
+
 // A board printed, or photographed, as in a mirror is none: its markers spell nothing,
 // and its squares alone do not make it one. Its picture otherwise is found.
 func TestMirrored(t *testing.T) {
