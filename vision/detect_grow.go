@@ -199,6 +199,9 @@ var (
 const (
 	maxLookPasses = 4 // enough for a strong tone curve with strong sharpening
 	maxFullPasses = 3
+
+	// Less sharpening than this takes all windows to tell from none.
+	clearlySharp = 0.1
 )
 
 // measured is a board being measured in a photograph.
@@ -257,15 +260,20 @@ func (s *scene) measureWhole(m *measured) bool {
 	for i := range m.nodes {
 		m.nodes[i].push = m.outward(&m.nodes[i])
 	}
+	sparse := s.manyPixels(m, lookPass)
 	for looks := 1; ; looks++ {
-		s.nodePass(m, lookPass)
+		s.nodePass(m, lookPass, sparse)
 		q, ok := m.solve(b, numCols-colBlur)
 		if !ok {
 			return false
 		}
-		if !m.follow(&q).far() || looks == maxLookPasses {
+		if m.follow(&q).far() && looks < maxLookPasses {
+			continue
+		}
+		if !sparse || math.Abs(m.look.sharp) > clearlySharp {
 			break
 		}
+		sparse = false
 	}
 	// A second kernel costs time and must be worth it.
 	if math.Abs(m.look.sharp) < 0.03 {

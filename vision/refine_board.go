@@ -113,16 +113,22 @@ func (n *node) window(win window, b *Board, c *chart, lk look) window {
 // is seen: Φ(-2.5) is 0.006 of the contrast, and only in the outermost pixels.
 const marginReach = 2.5
 
-// nodePass measures nodes with thinned out windows: every second one where those
-// are many and large enough.
-func (s *scene) nodePass(m *measured, win window) {
+// manyPixels tells whether every second window of a thinned pass will do: where
+// they are many and of more pixels than are used.
+func (s *scene) manyPixels(m *measured, win window) bool {
 	b := &s.boards[m.board]
 	win.half = math.Min(win.half, m.pat.half)
-	sparse := false
-	if len(m.nodes) >= manyNodes {
-		c, ok := m.warp.chartAt([2]float64{float64(b.Cols) / 2, float64(b.Rows) / 2}, win.half, 1)
-		sparse = ok && c.pixels(&win) > float64(2*win.max)
-	}
+	c, ok := m.warp.chartAt([2]float64{float64(b.Cols) / 2, float64(b.Rows) / 2}, win.half, 1)
+	return ok && len(m.nodes) >= manyNodes && c.pixels(&win) > float64(2*win.max)
+}
+
+// manyNodes are so many that half of them tell the look.
+const manyNodes = 40
+
+// nodePass measures all nodes, or every second one, with thinned out windows.
+func (s *scene) nodePass(m *measured, win window, sparse bool) {
+	b := &s.boards[m.board]
+	win.half = math.Min(win.half, m.pat.half)
 	for i := range m.nodes {
 		n := &m.nodes[i]
 		n.found = found{why: outside}
@@ -150,10 +156,6 @@ func (s *scene) nodePass(m *measured, win window) {
 		}
 	}
 }
-
-// manyNodes are so many that half of them tell the look, if their windows are of
-// more pixels than are used.
-const manyNodes = 40
 
 // lit is the node's light as a solution.
 func (n *node) lit() *[numCols]float64 {
