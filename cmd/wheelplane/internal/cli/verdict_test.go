@@ -49,7 +49,7 @@ func TestPhotoVerdicts(t *testing.T) {
 		{isGood, "", with(func(o *fixtures.Optics) { o.MotionPx = 0.6 * 0.3 }), 1.6, 50, nil},
 		{isMoved, "drawn out by 4.1 px up and down", with(func(o *fixtures.Optics) { o.Trail = [2]float64{0, 4} }), 1.3, 20, nil},
 		{isMoved, "slantwise", with(func(o *fixtures.Optics) { o.Trail = [2]float64{2.6, 2.6} }), 1.3, 20, nil},
-		{isBlurred, "point spread of 1.", with(func(o *fixtures.Optics) { o.BlurPx = 1.8 }), 1.3, 20, nil},
+		{isBlurred, "point spread of 2.", with(func(o *fixtures.Optics) { o.BlurPx = 1.8 }), 1.3, 20, nil},
 		{isDark, "grey levels above black", with(func(o *fixtures.Optics) { o.Exposure = -3.5 }), 1.3, 20, nil},
 		{isBright, "at the top of the scale", with(func(o *fixtures.Optics) { o.Exposure = 1.7 }), 1.3, 20, nil},
 		{isOblique, "seen at 79 degrees", plain, 0.8, 66, nil},
