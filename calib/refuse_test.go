@@ -5,6 +5,7 @@ import (
 	"errors"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"testing"
 
@@ -189,6 +190,26 @@ func TestNonsense(t *testing.T) {
 					t.Errorf("case %d: a camera that is not a number", n%6)
 				}
 			}
+		}
+	}
+}
+
+// OpenCV's last digits differ from run to run; what goes on from them does not.
+func TestStartIsSinglePrecision(t *testing.T) {
+	s := simulation{camera: phone(), board: a3Board(), views: 6, noisePx: 0.1}
+	views, _ := s.run(1)
+	cam, poses, err := Start(views, s.camera.Width, s.camera.Height)
+	if err != nil {
+		t.Fatal(err)
+	}
+	k := cam.Intrinsics()
+	all := slices.Clone(k[:])
+	for _, p := range poses {
+		all = append(all, p.T[:]...)
+	}
+	for i, v := range all {
+		if v != float64(float32(v)) {
+			t.Errorf("value %d of the start, %v, has more digits than single precision", i, v)
 		}
 	}
 }

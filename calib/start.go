@@ -57,14 +57,14 @@ func opencvCalibrate(views []View, width, height int, flags gocv.CalibFlag) (vis
 	}
 	gocv.CalibrateCamera(object, corners, image.Pt(width, height), &k, &d, &rvecs, &tvecs, flags)
 
-	cam.FX, cam.FY = k.GetDoubleAt(0, 0), k.GetDoubleAt(1, 1)
-	cam.CX, cam.CY = k.GetDoubleAt(0, 2), k.GetDoubleAt(1, 2)
+	cam.FX, cam.FY = single(k.GetDoubleAt(0, 0)), single(k.GetDoubleAt(1, 1))
+	cam.CX, cam.CY = single(k.GetDoubleAt(0, 2)), single(k.GetDoubleAt(1, 2))
 	var dist [5]float64
 	for i := range dist {
 		if d.Rows() == 1 {
-			dist[i] = d.GetDoubleAt(0, i)
+			dist[i] = single(d.GetDoubleAt(0, i))
 		} else {
-			dist[i] = d.GetDoubleAt(i, 0)
+			dist[i] = single(d.GetDoubleAt(i, 0))
 		}
 	}
 	cam.K1, cam.K2, cam.P1, cam.P2, cam.K3 = dist[0], dist[1], dist[2], dist[3], dist[4]
@@ -78,11 +78,20 @@ func opencvCalibrate(views []View, width, height int, flags gocv.CalibFlag) (vis
 	}
 	cameraFromBoard := make([]pose.SE3, len(views))
 	for i := range views {
-		w, t := rvecs.GetVecdAt(i, 0), tvecs.GetVecdAt(i, 0)
-		cameraFromBoard[i] = pose.SE3{R: pose.Exp(pose.Vec(w)), T: pose.Vec(t)}
+		w, t := pose.Vec(rvecs.GetVecdAt(i, 0)), pose.Vec(tvecs.GetVecdAt(i, 0))
+		for k := range w {
+			w[k], t[k] = single(w[k]), single(t[k])
+		}
+		cameraFromBoard[i] = pose.SE3{R: pose.Exp(w), T: t}
 	}
 	return cam, cameraFromBoard, nil
 }
+
+// single rounds to single precision. The last digits of OpenCV's sums differ from
+// run to run with where its memory lies, and a solver that stops within a hundred
+// thousandth of an uncertainty passes that on; the same photographs are to give
+// the same camera.
+func single(v float64) float64 { return float64(float32(v)) }
 
 // boardToPicture returns the homography from board x, y (m) to pixels; see
 // [vision.Homography].
