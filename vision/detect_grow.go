@@ -229,15 +229,15 @@ func (s *scene) measure(board, markers int, pat *pattern, cs []found) (*measured
 		return nil, false
 	}
 	m.look.learn(sum)
-	first := *m
-	first.cs = slices.Clone(m.cs)
+	rough := *m
+	rough.cs = slices.Clone(m.cs)
 	if s.measureWhole(m) && s.finish(m) {
 		s.look = m.look
 		return m, true
 	}
 	// Where the board as a whole cannot be followed, what its corners say one by
 	// one may still do.
-	*m = first
+	*m = rough
 	if _, ok := s.pass(m, finalPass); !ok {
 		return nil, false
 	}
@@ -558,15 +558,13 @@ func (s *scene) guessLens(ms []*measured) (c Camera, ok bool) {
 			n[a][a] += 1 / (prior[a] * prior[a])
 			r[a] -= k[a] / (prior[a] * prior[a])
 		}
-		inv, good := n.invert(len(k))
-		if !good {
+		if !n.solve(len(k), &r) {
 			return c, false
 		}
-		d := inv.times(&r)
 		var large bool
 		for a := range k {
-			k[a] += d[a]
-			large = large || math.Abs(d[a]) > 5e-4
+			k[a] += r[a]
+			large = large || math.Abs(r[a]) > 5e-4
 		}
 		if e = residuals(k); !large {
 			break

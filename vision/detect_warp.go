@@ -209,29 +209,29 @@ func (a *matrix) invert(n int) (inv matrix, ok bool) {
 	return inv, true
 }
 
-// solve replaces right-hand sides by the solutions. ok is false where the matrix
-// is not positive definite.
-func (a *matrix) solve(sides ...*[10]float64) (ok bool) {
-	l, s, ok := a.factor(len(a))
+// solve replaces right-hand sides by the solutions with the leading n × n part. ok
+// is false where that is not positive definite.
+func (a *matrix) solve(n int, sides ...*[10]float64) (ok bool) {
+	l, s, ok := a.factor(n)
 	if !ok {
 		return false
 	}
 	for _, x := range sides {
-		for i := range x {
+		for i := range n {
 			v := x[i] * s[i]
 			for k := range i {
 				v -= l[i][k] * x[k]
 			}
 			x[i] = v / l[i][i]
 		}
-		for i := len(x) - 1; i >= 0; i-- {
+		for i := n - 1; i >= 0; i-- {
 			v := x[i]
-			for k := i + 1; k < len(x); k++ {
+			for k := i + 1; k < n; k++ {
 				v -= l[k][i] * x[k]
 			}
 			x[i] = v / l[i][i]
 		}
-		for i := range x {
+		for i := range n {
 			x[i] *= s[i]
 		}
 	}
@@ -354,11 +354,10 @@ func fitWarp(pts []match, l lens, b *Board, bend bool) (w warp, ok bool) {
 				}
 			}
 		}
-		inv, good := n.invert(10)
-		if !good {
+		if !n.solve(len(n), &rx, &ry) {
 			break
 		}
-		w.bx, w.by, w.bend = inv.times(&rx), inv.times(&ry), true
+		w.bx, w.by, w.bend = rx, ry, true
 	}
 	return w, true
 }
@@ -431,7 +430,7 @@ func (w *warp) chartAt(b [2]float64, half float64, factor int) (c chart, ok bool
 			}
 		}
 	}
-	return c, n.solve(&c.x, &c.y)
+	return c, n.solve(len(n), &c.x, &c.y)
 }
 
 // pixels is how many pixels a window has; infinite or not a number where the chart

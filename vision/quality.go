@@ -393,15 +393,13 @@ func (e *spreadEye) fit(windows [][]spreadPixel, start spreadState) (best spread
 			continue
 		}
 		cost, best = now, state
-		inv, ok := n.invert(numSpread)
-		if !ok {
+		if !n.solve(numSpread, &r) {
 			return
 		}
-		d := inv.times(&r)
 		small := true
 		for i := range state {
-			state[i] += math.Max(-0.5, math.Min(0.5, d[i]))
-			small = small && math.Abs(d[i]) < 0.02
+			state[i] += math.Max(-0.5, math.Min(0.5, r[i]))
+			small = small && math.Abs(r[i]) < 0.02
 		}
 		if small {
 			return state, cost
@@ -491,11 +489,10 @@ func (e *spreadEye) add(w []spreadPixel, s *spreadState, n *matrix, r *[10]float
 	}
 	all[2][2] += 1e-3
 	all[3][3] += 1e-3
-	inv, ok := all.invert(own)
-	if !ok {
+	light := right
+	if !all.solve(own, &light) {
 		return 0
 	}
-	light := inv.times(&right)
 	full := matrix{}
 	var line [10]float64
 	for i, p := range w {
@@ -518,7 +515,7 @@ func (e *spreadEye) add(w []spreadPixel, s *spreadState, n *matrix, r *[10]float
 	full[2][2] += 1e-3
 	full[3][3] += 1e-3
 	// The Schur complement of the light.
-	inv, _ = full.invert(own)
+	inv, _ := full.invert(own)
 	for a := range numSpread {
 		var back [own]float64
 		for i := range own {

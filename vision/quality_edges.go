@@ -112,13 +112,11 @@ func spreadOfEdges(img *image.Gray) (s PointSpread, ok bool) {
 	if used < 3 {
 		return s, false
 	}
-	inv, ok := n.invert(3)
-	if !ok {
+	if !n.solve(3, &r) {
 		return s, false
 	}
-	x := inv.times(&r)
 	const seen = edgeSeen * edgeSeen
-	s = PointSpread{x[0] / seen, x[1] / seen, x[2] / seen}
+	s = PointSpread{r[0] / seen, r[1] / seen, r[2] / seen}
 	_, short, _ := s.Axes()
 	return s, s.XX > 0 && s.YY > 0 && short > 0
 }

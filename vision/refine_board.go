@@ -771,24 +771,33 @@ func (m *measured) enlighten() bool {
 			n.variance = math.Min(n.variance, 4*typical)
 			continue
 		}
-		n.light, n.variance = usual, typical
-		var sum [4]float64
-		var beside float64
-		for j := range m.nodes {
-			if o := &m.nodes[j]; o.ok && math.Abs(o.at[0]-n.at[0])+math.Abs(o.at[1]-n.at[1]) == 1 {
-				beside++
-				for k, v := range o.light {
-					sum[k] += v
-				}
-			}
+		light, known := m.beside(n)
+		if !known {
+			light = usual
 		}
-		for k := range sum {
-			if beside > 0 {
-				n.light[k] = sum[k] / beside
-			}
-		}
+		n.light, n.variance = light, typical
 	}
 	return true
+}
+
+// beside is the mean light of the windows next to a node's. ok is false where none
+// was measured.
+func (m *measured) beside(n *node) (mean [4]float64, ok bool) {
+	count := 0.0
+	for i := range m.nodes {
+		o := &m.nodes[i]
+		if !o.ok || math.Abs(o.at[0]-n.at[0])+math.Abs(o.at[1]-n.at[1]) != 1 {
+			continue
+		}
+		count++
+		for k, v := range o.light {
+			mean[k] += v
+		}
+	}
+	for k := range mean {
+		mean[k] /= count
+	}
+	return mean, count > 0
 }
 
 // close solves a window's sums and reduces them.

@@ -485,7 +485,7 @@ WP_INLINE void predict(const wp_window *w, const part *p, const near_by *by, wp_
 	see(p, by, &w->corr, n, &at, &thin, (float)w->narrow, w->second ? &broad : 0);
 	const float *f = thin.f, *fx = thin.fx, *fy = thin.fy, *fs = thin.fs, *x = at.x, *y = at.y;
 	const float tone = (float)w->tone, curl = (float)w->curl, sharp = (float)w->sharp, dark = (float)w->dark, narrow = (float)w->narrow;
-	float cols[8][BLOCK];
+	float cols[WP_COLS - 2][BLOCK];
 	for (int q = 0; q < n; q++) {
 		/* Tone curve, then sharpening. The mask blurs the tone's bump at an
 		   edge, f(1 - f), to about that of the blurred edge, with the same sum. */
@@ -508,25 +508,18 @@ WP_INLINE void predict(const wp_window *w, const part *p, const near_by *by, wp_
 		const float vx = slope * fx[q] + down * ux, vy = slope * fy[q] + down * uy;
 		cols[0][q] = -(vx * xu[q] + vy * yu[q]);
 		cols[1][q] = -(vx * xv[q] + vy * yv[q]);
-		cols[2][q] = v;
-		cols[3][q] = slope * fs[q] + down * us * narrow * narrow;
-		cols[4][q] = cTone;
-		cols[5][q] = cCurl;
-		cols[6][q] = cSharp;
-		cols[7][q] = v + dark;
+		cols[2][q] = 1;
+		cols[3][q] = v;
+		cols[4][q] = (v + dark) * x[q];
+		cols[5][q] = (v + dark) * y[q];
+		cols[6][q] = slope * fs[q] + down * us * narrow * narrow;
+		cols[7][q] = cTone;
+		cols[8][q] = cCurl;
+		cols[9][q] = cSharp;
 	}
 	for (int q = 0; q < n; q++) {
 		wp_row *r = &rows[q];
-		r->col[0] = cols[0][q];
-		r->col[1] = cols[1][q];
-		r->col[2] = 1;
-		r->col[3] = cols[2][q];
-		r->col[4] = cols[7][q] * x[q];
-		r->col[5] = cols[7][q] * y[q];
-		r->col[6] = cols[3][q];
-		r->col[7] = cols[4][q];
-		r->col[8] = cols[5][q];
-		r->col[9] = cols[6][q];
+		for (int k = 0; k < WP_COLS - 2; k++) r->col[k] = cols[k][q];
 		r->col[10] = r->col[11] = 0;
 		r->weight = 1;
 	}

@@ -39,7 +39,8 @@ typedef struct {
 	wp_correlation corr;
 	int skip[3], slant;      /* of flat, far and near places: where (x - slant y) % skip is 0; multiples of the last */
 	/* Where edges are felt, in standard deviations of the blur: beyond it they are
-	   not reckoned with; the same of the mask's; and where they are near. */
+	   not reckoned with; the same of the mask's, which counts for both where it is
+	   looked through; and where they are near. */
 	double reach, mask_reach, near;
 
 	/* Written: pixels of the window in the picture, and beyond it. */

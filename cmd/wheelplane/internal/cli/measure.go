@@ -335,7 +335,7 @@ func inputsOf(folder *rig.Folder, camera *vision.Camera, seen []sighting) *rig.I
 	return in
 }
 
-// look reads one photograph and finds its boards.
+// look decodes one photograph and finds its boards.
 func look(file *vision.File, boards []vision.Board, camera *vision.Camera) sighting {
 	info, err := file.Info()
 	if err == nil {
