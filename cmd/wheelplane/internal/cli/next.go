@@ -273,7 +273,7 @@ func (a *App) check(o checkOptions) error {
 	} else if !slices.Contains(ids, o.what) {
 		return Usagef("there is no check %q for this vehicle; there are: %s", o.what, strings.Join(ids, ", "))
 	}
-	c := visit.Check{Result: visit.Result(o.result), By: o.by, At: o.now.UTC().Truncate(time.Second), Note: o.note}
+	c := visit.Check{Result: visit.Result(o.result), By: o.by, At: o.now.UTC().Truncate(time.Millisecond), Note: o.note}
 	if c.Result != visit.OK && c.Result != visit.Bad && c.Result != visit.Skipped {
 		return Usagef("%q is none of ok, bad and skipped", o.result)
 	}

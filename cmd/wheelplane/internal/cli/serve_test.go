@@ -23,6 +23,8 @@ import (
 
 	"wheelplane/cmd/wheelplane/internal/bay"
 	"wheelplane/cmd/wheelplane/internal/record"
+	"wheelplane/cmd/wheelplane/internal/visit"
+	"wheelplane/cmd/wheelplane/internal/work"
 	"wheelplane/fixtures"
 	"wheelplane/pose/rig"
 )
@@ -347,5 +349,51 @@ func TestBayPhotographs(t *testing.T) {
 	}
 	if n := len(jobAt(t, dir).Photos); n != 0 {
 		t.Errorf("%d photographs after all was undone", n)
+	}
+}
+
+// A result accepted in the second in which it came is accepted: the times of day are
+// kept finer than that.
+func TestAcceptedAtOnce(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "bay")
+	for _, args := range [][]string{{"demo", dir, "--scene", "harbour-car", "--no-pictures", "--quiet"}, {"spec", "use", dir, "example-harbour-car"}} {
+		if code, _, stderr := told(t, args...); code != 0 {
+			t.Fatalf("%v: %s", args, stderr)
+		}
+	}
+	measured := time.Now().Truncate(time.Second).Add(3 * time.Second / 2)
+	if err := os.Chtimes(filepath.Join(dir, rig.ResultFile), measured, measured); err != nil {
+		t.Fatal(err)
+	}
+	app := &App{Stdout: io.Discard, Stderr: io.Discard, Quiet: true}
+	left := func() (open, skipped int) {
+		f, err := app.workFolder(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, s := range work.Steps(f) {
+			if strings.HasPrefix(s.ID, "adjust-") && s.State == work.Skipped {
+				skipped++
+			} else if strings.HasPrefix(s.ID, "adjust-") {
+				open++
+			}
+		}
+		return open, skipped
+	}
+	open, _ := left()
+	if open == 0 {
+		t.Fatal("nothing is to be adjusted: the test proves nothing")
+	}
+	for after, want := range map[time.Duration]int{-time.Second: 0, 5 * time.Millisecond: open} {
+		if err := os.RemoveAll(filepath.Join(dir, visit.File)); err != nil {
+			t.Fatal(err)
+		}
+		o := checkOptions{dir: dir, what: "accept", result: string(visit.OK), by: "R. Vell", now: measured.Add(after)}
+		if err := app.check(o); err != nil {
+			t.Fatal(err)
+		}
+		if _, skipped := left(); skipped != want {
+			t.Errorf("accepted %v after the result, %d of %d adjustments are left as they are", after, skipped, open)
+		}
 	}
 }
