@@ -156,11 +156,7 @@ func parse(text []byte) (j *Jig, line int, err error) {
 		if errors.Is(err, io.EOF) {
 			return nil, 0, errors.New("the file is empty: see 'wheelplane jig --help'")
 		}
-		said := strings.Join(strings.Fields(strings.TrimPrefix(strings.TrimPrefix(err.Error(), "yaml: "), "unmarshal errors: ")), " ")
-		if i := strings.Index(said, " not found in type"); i >= 0 {
-			said = strings.Replace(strings.TrimPrefix(said[:i], "unmarshal errors: "), "field ", "unknown key ", 1)
-		}
-		return nil, 0, fmt.Errorf("%s: see 'wheelplane jig --help' for what belongs in it", said)
+		return nil, 0, fmt.Errorf("%s; see 'wheelplane jig --help' for what belongs in it", vision.YAMLText(err))
 	}
 	line, err = j.check()
 	return j, line, err

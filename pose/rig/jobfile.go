@@ -11,7 +11,6 @@ import (
 	"os"
 	"path"
 	"path/filepath"
-	"regexp"
 	"slices"
 	"strings"
 
@@ -289,38 +288,14 @@ func parseJob(text []byte) (*file, *Job, error) {
 	return &f, job, err
 }
 
-// yamlError flattens a YAML error to one line with our words for its fields.
+// yamlError tells what is wrong with a job's YAML and where to look it up.
 func yamlError(err error) string {
-	var t *yaml.TypeError
-	if errors.As(err, &t) {
-		var lines []string
-		for _, e := range t.Errors {
-			if i := strings.Index(e, " not found in type "); i >= 0 {
-				e = strings.Replace(e[:i], "field ", "unknown key ", 1) + "; check its spelling against 'wheelplane measure --help'"
-			}
-			lines = append(lines, yamlType.ReplaceAllStringFunc(e, func(m string) string {
-				part := yamlType.FindStringSubmatch(m)
-				what := "has the wrong form"
-				switch {
-				case strings.HasPrefix(part[2], "int"), strings.HasPrefix(part[2], "uint"):
-					what = "is not a whole number"
-				case strings.HasPrefix(part[2], "float"):
-					what = "is not a number"
-				case part[2] == "bool":
-					what = "is not true or false"
-				}
-				return strings.TrimSpace(part[1]+" "+what) + "; see 'wheelplane measure --help'"
-			}))
-		}
-		// A value that is quoted may have lines of its own.
-		return strings.Join(strings.Fields(strings.Join(lines, "; ")), " ")
+	text := vision.YAMLText(err)
+	if t := (*yaml.TypeError)(nil); errors.As(err, &t) {
+		text += "; see 'wheelplane measure --help'"
 	}
-	text := strings.Join(strings.Fields(strings.TrimPrefix(err.Error(), "yaml: ")), " ")
-	return text + ": not YAML; check indentation, brackets and quotes there"
+	return text
 }
-
-// yamlType is how the library tells that a value has the wrong type.
-var yamlType = regexp.MustCompile("cannot unmarshal !!\\w+ ?(`[^`]*`)? ?into \\*?([\\w.\\[\\]*]+)")
 
 // measuredPrintScale is how well a print scale is known that was measured with a
 // good rule, where job.yaml does not say.

@@ -90,7 +90,7 @@ func loadResult(dir string) (*rig.Result, error) {
 		return nil, BadInputf("%s: not measured yet: run 'wheelplane measure %s' first", path, dir)
 	}
 	if err != nil {
-		return nil, err
+		return nil, BadInput(err)
 	}
 	r, err := rig.ReadResult(text)
 	if err != nil {

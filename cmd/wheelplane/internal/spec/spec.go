@@ -113,7 +113,7 @@ func Parse(text []byte, path string) (*Spec, error) {
 		if errors.Is(err, io.EOF) {
 			return nil, fmt.Errorf("%s: the file is empty; see 'wheelplane spec --help' for what belongs in it", path)
 		}
-		return nil, fmt.Errorf("%s: %s", path, yamlText(err))
+		return nil, fmt.Errorf("%s: %s", path, vision.YAMLText(err))
 	}
 	if dec.Decode(new(yaml.Node)) != io.EOF {
 		return nil, fmt.Errorf("%s: more than one document in the file: leave out the lines of three dashes", path)
@@ -123,12 +123,6 @@ func Parse(text []byte, path string) (*Spec, error) {
 		return nil, err
 	}
 	return p.s, nil
-}
-
-// yamlText is the library's message on one line, with our words around it.
-func yamlText(err error) string {
-	text := strings.TrimPrefix(err.Error(), "yaml: ")
-	return strings.Join(strings.Fields(text), " ") + ": not YAML; check indentation, brackets and quotes there"
 }
 
 // parser walks the file's nodes, so that every complaint has its line.

@@ -88,12 +88,7 @@ func parse(text []byte, path string) (*Visit, error) {
 	dec := yaml.NewDecoder(bytes.NewReader(text))
 	dec.KnownFields(true)
 	if err := dec.Decode(v); err != nil && !errors.Is(err, io.EOF) {
-		line := strings.Join(strings.Fields(strings.TrimPrefix(err.Error(), "yaml: ")), " ")
-		if i := strings.Index(line, " not found in type"); i >= 0 {
-			line = strings.Replace(line[:i], "field ", "unknown key ", 1)
-			line = strings.TrimPrefix(line, "unmarshal errors: ")
-		}
-		return nil, fmt.Errorf("%s: %s; correct it, see 'wheelplane visit --help' for what belongs in it", path, line)
+		return nil, fmt.Errorf("%s: %s; correct it, see 'wheelplane visit --help' for what belongs in it", path, vision.YAMLText(err))
 	}
 	// A list of one entry that says nothing is none.
 	if len(v.Tyres) == 0 {
