@@ -160,7 +160,7 @@ func (a *App) measure(ctx context.Context, o measureOptions) (*rig.Job, *rig.Res
 		options.Problem = &problem
 	}
 	result, err := a.resultOf(ctx, folder, o, options)
-	if err == nil {
+	if err == nil && !stands(folder, result) {
 		err = keepResult(o.dir, result)
 	}
 	if err == nil && o.problem != "" {

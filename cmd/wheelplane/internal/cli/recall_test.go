@@ -9,6 +9,7 @@ import (
 	"reflect"
 	"sync/atomic"
 	"testing"
+	"time"
 
 	"wheelplane/cmd/wheelplane/internal/seen"
 	"wheelplane/fixtures"
@@ -144,5 +145,56 @@ func TestRecall(t *testing.T) {
 	pass(t.Context(), false, counting, photos)
 	if _, err := quiet.recallBoards(t.Context(), folder, camera, false, false); err != nil {
 		t.Error(err)
+	}
+}
+
+// Measured once more, a result that says the same keeps its date, and any other is
+// written.
+func TestStands(t *testing.T) {
+	if testing.Short() {
+		t.Skip("renders photographs")
+	}
+	dir, folder, camera := photographedJob(t)
+	quiet := &App{Stdout: io.Discard, Stderr: io.Discard, Quiet: true}
+	f, err := quiet.findBoards(t.Context(), folder, camera, look, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	result := &rig.Result{Job: "bay", Inputs: f.inputs}
+	if stands(folder, result) {
+		t.Error("a result that is not there stands")
+	}
+	if err := keepResult(dir, result); err != nil {
+		t.Fatal(err)
+	}
+	dated := func(path string, at time.Time) {
+		t.Helper()
+		if err := os.Chtimes(filepath.Join(dir, path), at, at); err != nil {
+			t.Fatal(err)
+		}
+	}
+	ago := time.Now().Add(-time.Hour)
+	dated(rig.ResultFile, ago)
+	if !stands(folder, result) {
+		t.Error("the same does not stand")
+	}
+	photo := folder.Job.Photos[0].Path
+	dated(photo, time.Now())
+	if !stands(folder, result) {
+		t.Error("a photograph copied anew, of another date alone, makes it fall")
+	}
+	if stands(folder, &rig.Result{Job: "another", Inputs: f.inputs}) {
+		t.Error("what says something else stands")
+	}
+	dated(rig.ResultFile, time.Now().Add(time.Hour))
+	if stands(folder, result) {
+		t.Error("a result from the future stands")
+	}
+	dated(rig.ResultFile, ago)
+	if err := os.WriteFile(filepath.Join(dir, filepath.FromSlash(photo)), []byte("another picture"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if stands(folder, result) {
+		t.Error("it stands though a photograph is another")
 	}
 }

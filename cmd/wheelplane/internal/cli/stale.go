@@ -1,6 +1,7 @@
 package cli
 
 import (
+	"bytes"
 	"os"
 	"path/filepath"
 	"time"
@@ -64,6 +65,24 @@ func newestOf(folder *rig.Folder, result *rig.Result, measured time.Time) (newes
 		}
 	}
 	return newest
+}
+
+// stands tells whether a job's result.json is that of its photographs as they are,
+// and says what this result says. It then keeps its date, so that what was accepted
+// and recorded of it counts: measuring once more is no reason to ask again.
+func stands(folder *rig.Folder, result *rig.Result) bool {
+	path := filepath.Join(folder.Dir, rig.ResultFile)
+	info, err := os.Stat(path)
+	if err != nil {
+		return false
+	}
+	measured := info.ModTime()
+	var says bytes.Buffer
+	if measured.After(time.Now()) || encodeJSON(&says, result) != nil {
+		return false
+	}
+	text, err := vision.ReadFile(path, vision.MostText)
+	return err == nil && bytes.Equal(text, says.Bytes()) && !newestOf(folder, result, measured).After(measured)
 }
 
 // slack is how far two clocks may be apart: that of a server of files and one's own.
