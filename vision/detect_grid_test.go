@@ -490,3 +490,32 @@ func TestMirrored(t *testing.T) {
 		}
 	}
 }
+
+// Strongly blurred boards are followed as wholes: their blur is found before
+// sharpening is, which far from it looks the same undone.
+func TestStrongBlur(t *testing.T) {
+	scene, err := fixtures.NewScene("yard-truck", 1, 2000)
+	if err != nil {
+		t.Fatal(err)
+	}
+	optics := fixtures.DefaultOptics(2000)
+	optics.BlurPx = 2.4
+	boards, whole := 0, 0
+	for p := 0; p < len(scene.Job.Photos); p += 7 {
+		m := fixtures.Render(scene.Shot(p), optics, uint64(p))
+		img := &image.Gray{Pix: m.Y, Stride: m.YStride, Rect: m.Rect}
+		res, err := vision.Detect(img, scene.Job.Boards, vision.DetectOptions{Camera: &scene.Camera})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, v := range res.Views {
+			boards++
+			if v.Joint != nil {
+				whole++
+			}
+		}
+	}
+	if boards < 12 || float64(whole) < 0.9*float64(boards) {
+		t.Errorf("%d of %d boards are followed as wholes", whole, boards)
+	}
+}

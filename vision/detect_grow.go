@@ -200,6 +200,10 @@ const (
 	maxLookPasses = 4 // enough for a strong tone curve with strong sharpening
 	maxFullPasses = 3
 
+	// A blur so many times what was assumed is found before the rest of the look:
+	// from far below, more blur and less sharpening look alike.
+	wider = 1.25
+
 	// Less sharpening than this takes all windows to tell from none.
 	clearlySharp = 0.1
 )
@@ -216,6 +220,8 @@ type measured struct {
 	view    View
 	guessed bool // the lens is only guessed
 
+	wider bool // the blur is much wider than was assumed
+
 	nodes []node
 	whole *smooth // the board as a whole, or nil: corners one by one
 }
@@ -229,6 +235,7 @@ func (s *scene) measure(board, markers int, pat *pattern, cs []found) (*measured
 		return nil, false
 	}
 	m.look.learn(sum)
+	m.wider = m.look.blur > wider*s.look.blur
 	rough := *m
 	rough.cs = slices.Clone(m.cs)
 	if s.measureWhole(m) && s.finish(m) {
@@ -261,13 +268,21 @@ func (s *scene) measureWhole(m *measured) bool {
 		m.nodes[i].push = m.outward(&m.nodes[i])
 	}
 	sparse := s.manyPixels(m, lookPass)
+	win := lookPass
+	if m.wider {
+		win.cols = colTone
+	}
 	for looks := 1; ; looks++ {
-		s.nodePass(m, lookPass, sparse)
-		q, ok := m.solve(b, numCols-colBlur)
+		s.nodePass(m, win, sparse)
+		q, ok := m.solve(b, win.cols-colBlur)
 		if !ok {
 			return false
 		}
 		if m.follow(&q).far() && looks < maxLookPasses {
+			continue
+		}
+		if win.cols < numCols {
+			win.cols, looks = numCols, 0
 			continue
 		}
 		if !sparse || math.Abs(m.look.sharp) > clearlySharp {
