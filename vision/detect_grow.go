@@ -282,7 +282,7 @@ func (s *scene) measureWhole(m *measured) bool {
 			continue
 		}
 		if win.cols < numCols {
-			win.cols, looks = numCols, 0
+			win.cols, looks = numCols, 0 // now all of the look
 			continue
 		}
 		if !sparse || math.Abs(m.look.sharp) > clearlySharp {
