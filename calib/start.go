@@ -57,22 +57,24 @@ func opencvCalibrate(views []View, width, height int, flags gocv.CalibFlag) (vis
 	}
 	gocv.CalibrateCamera(object, corners, image.Pt(width, height), &k, &d, &rvecs, &tvecs, flags)
 
-	cam.FX, cam.FY = single(k.GetDoubleAt(0, 0)), single(k.GetDoubleAt(1, 1))
-	cam.CX, cam.CY = single(k.GetDoubleAt(0, 2)), single(k.GetDoubleAt(1, 2))
+	cam.FX, cam.FY = k.GetDoubleAt(0, 0), k.GetDoubleAt(1, 1)
+	cam.CX, cam.CY = k.GetDoubleAt(0, 2), k.GetDoubleAt(1, 2)
 	var dist [5]float64
 	for i := range dist {
 		if d.Rows() == 1 {
-			dist[i] = single(d.GetDoubleAt(0, i))
+			dist[i] = d.GetDoubleAt(0, i)
 		} else {
-			dist[i] = single(d.GetDoubleAt(i, 0))
+			dist[i] = d.GetDoubleAt(i, 0)
 		}
 	}
 	cam.K1, cam.K2, cam.P1, cam.P2, cam.K3 = dist[0], dist[1], dist[2], dist[3], dist[4]
-	for _, v := range cam.Intrinsics() {
-		if math.IsNaN(v) || math.IsInf(v, 0) {
+	rounded := cam.Intrinsics()
+	for i, v := range rounded {
+		if rounded[i] = single(v); math.IsNaN(rounded[i]) || math.IsInf(rounded[i], 0) {
 			return cam, nil, errors.New("OpenCV found no finite camera")
 		}
 	}
+	cam.SetIntrinsics(rounded)
 	if cam.FX <= 0 || cam.FY <= 0 {
 		return cam, nil, errors.New("OpenCV found no camera with a positive focal length")
 	}

@@ -502,8 +502,7 @@ func TestStrongBlur(t *testing.T) {
 	optics.BlurPx = 2.4
 	boards, whole := 0, 0
 	for p := 0; p < len(scene.Job.Photos); p += 7 {
-		m := fixtures.Render(scene.Shot(p), optics, uint64(p))
-		img := &image.Gray{Pix: m.Y, Stride: m.YStride, Rect: m.Rect}
+		img := fixtures.Gray(fixtures.Render(scene.Shot(p), optics, uint64(p)))
 		res, err := vision.Detect(img, scene.Job.Boards, vision.DetectOptions{Camera: &scene.Camera})
 		if err != nil {
 			t.Fatal(err)

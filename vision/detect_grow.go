@@ -220,8 +220,6 @@ type measured struct {
 	view    View
 	guessed bool // the lens is only guessed
 
-	wider bool // the blur is much wider than was assumed
-
 	nodes []node
 	whole *smooth // the board as a whole, or nil: corners one by one
 }
@@ -235,7 +233,6 @@ func (s *scene) measure(board, markers int, pat *pattern, cs []found) (*measured
 		return nil, false
 	}
 	m.look.learn(sum)
-	m.wider = m.look.blur > wider*s.look.blur
 	rough := *m
 	rough.cs = slices.Clone(m.cs)
 	if s.measureWhole(m) && s.finish(m) {
@@ -269,7 +266,7 @@ func (s *scene) measureWhole(m *measured) bool {
 	}
 	sparse := s.manyPixels(m, lookPass)
 	win := lookPass
-	if m.wider {
+	if m.look.blur > wider*s.look.blur {
 		win.cols = colTone
 	}
 	for looks := 1; ; looks++ {

@@ -58,7 +58,7 @@ func fitHomography(pts []match) (h homography, cov matrix, ok bool) {
 			spread = medianSquare(pts, h.at)
 		}
 		var n matrix
-		var r [8]float64
+		var r [10]float64
 		n[6][6], n[7][7] = 1/(perspectivePrior*perspectivePrior), 1/(perspectivePrior*perspectivePrior)
 		r[6], r[7] = -h.p[6]*n[6][6], -h.p[7]*n[7][7]
 		for _, m := range pts {
@@ -85,14 +85,11 @@ func fitHomography(pts []match) (h homography, cov matrix, ok bool) {
 		if !good {
 			return h, cov, false
 		}
+		d := inv.times(&r)
 		var step float64
-		for i := 0; i < 8; i++ {
-			var d float64
-			for j := 0; j < 8; j++ {
-				d += inv[i][j] * r[j]
-			}
-			h.p[i] += d
-			step += d * r[i]
+		for i := range h.p {
+			h.p[i] += d[i]
+			step += d[i] * r[i]
 		}
 		cov = inv
 		if iter > 2 && step < 1e-6 {

@@ -291,7 +291,8 @@ func parseJob(text []byte) (*file, *Job, error) {
 // yamlError tells what is wrong with a job's YAML and where to look it up.
 func yamlError(err error) string {
 	text := vision.YAMLText(err)
-	if t := (*yaml.TypeError)(nil); errors.As(err, &t) {
+	var t *yaml.TypeError
+	if errors.As(err, &t) {
 		text += "; see 'wheelplane measure --help'"
 	}
 	return text
